@@ -1,0 +1,66 @@
+"""The `verifier` command: a table of commands, loaded lazily, and the boundary where errors become words."""
+
+from __future__ import annotations
+
+import importlib
+import sys
+
+import click
+
+from verifier.errors import VerifierError
+
+COMMANDS: dict[str, tuple[str, str]] = {
+    "run": ("verifier.commands.run:run", "Run a suite on a unit: the main job."),
+    "resume": ("verifier.commands.run:resume", "Go on after a pause, a crash or a power cycle."),
+    "runs": ("verifier.commands.runs:runs", "Runs of this station and their state."),
+    "report": ("verifier.commands.runs:report", "Render a report again from its sealed record."),
+    "audit": ("verifier.commands.audit:audit", "Are these records and reports unaltered, and who sealed them?"),
+    "suite": ("verifier.commands.suite:suite", "Check, show and describe suites and their probes."),
+    "trends": ("verifier.commands.trends:trends", "What fails, how often, with exact intervals."),
+    "station": ("verifier.commands.station:station", "Set up and show this bench."),
+    "keys": ("verifier.commands.keys:keys", "Show and export the keys that seal records."),
+    "store": ("verifier.commands.store:store", "The searchable copy of the records."),
+}
+"""Command to (module:attribute, help). The help stands here so that --help loads no command."""
+
+
+class LazyGroup(click.Group):
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in COMMANDS:
+            return None
+        module, attribute = COMMANDS[cmd_name][0].split(":")
+        command: click.Command = getattr(importlib.import_module(module), attribute)
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, text) for name, (_, text) in COMMANDS.items()])
+
+
+@click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="verifier", message="verifier %(version)s")
+def cli() -> None:
+    """Functional test and close-out of repaired electronic units."""
+
+
+def main() -> None:
+    """Run the command line; every known error leaves as words and an exit code."""
+    try:
+        code = cli.main(standalone_mode=False)
+    except click.exceptions.Abort:
+        click.echo("Stopped.", err=True)
+        sys.exit(2)
+    except click.ClickException as error:
+        error.show()
+        sys.exit(error.exit_code)
+    except VerifierError as error:
+        click.echo(str(error), err=True)
+        sys.exit(error.exit_code)
+    except BrokenPipeError:
+        # The reader of our output has gone (`verifier runs | head`): nobody is left to tell.
+        sys.stderr.close()
+        sys.exit(0)
+    sys.exit(code if isinstance(code, int) else 0)

@@ -1,0 +1,1 @@
+"""Takes a suite file and a repair order, gives a plan."""

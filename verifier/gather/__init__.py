@@ -1,0 +1,1 @@
+"""Takes a plan, gives readings: by probes, instruments and prompts, journalled as they come."""

@@ -1,0 +1,50 @@
+"""Time, injected: the engine and every probe read it only through this object."""
+
+from __future__ import annotations
+
+import time
+from datetime import UTC, datetime
+from pathlib import Path
+
+import anyio
+
+from verifier.readings import Clocks, Moment
+
+
+class RealClocks:
+    """The clocks of this machine."""
+
+    def __init__(self) -> None:
+        try:
+            self._boot_id = Path("/proc/sys/kernel/random/boot_id").read_text("ascii").strip()
+        except OSError:
+            # Without it no two power-ups can be told apart, so no duration spans one either.
+            self._boot_id = "unknown"
+
+    def loop(self) -> float:
+        return anyio.current_time()
+
+    def boot(self) -> float:
+        return time.clock_gettime(time.CLOCK_BOOTTIME)
+
+    def boot_id(self) -> str:
+        return self._boot_id
+
+    def wall(self) -> float:
+        return time.time()
+
+    async def sleep(self, seconds: float) -> None:
+        """Sleep by CLOCK_BOOTTIME: a machine that was suspended in between has slept too."""
+        until = self.boot() + seconds
+        while (left := until - self.boot()) > 0:
+            # The loop's own clock stops in suspend; looking again at most a minute late is enough.
+            await anyio.sleep(min(left, 60.0))
+
+
+def rfc3339(wall: float) -> str:
+    """UTC as RFC 3339 text with milliseconds; `wall` in seconds since 1970-01-01 UTC."""
+    return datetime.fromtimestamp(wall, UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def moment(clocks: Clocks) -> Moment:
+    return Moment(wall=rfc3339(clocks.wall()), boot=f"{clocks.boot():.6f}", boot_id=clocks.boot_id())

@@ -1,0 +1,1 @@
+"""Takes an address, gives a host: where probes read."""

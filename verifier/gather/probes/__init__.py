@@ -1,0 +1,1 @@
+"""The built-in probes, one module a subject."""

@@ -1,0 +1,1 @@
+"""Takes a question, gives an answer: from the terminal or from prepared answers."""

@@ -1,0 +1,1 @@
+"""Takes a probe's name and settings, gives its readings from a process that cannot take the bench down."""

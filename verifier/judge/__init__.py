@@ -1,0 +1,1 @@
+"""Takes readings, gives findings and the disposition of the unit."""

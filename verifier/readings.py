@@ -1,0 +1,449 @@
+"""The shared words: what every room may say to every other.
+
+Plain frozen dataclasses and protocols, standard library only, so that a worker process starts
+fast and a newcomer can build each by hand in a REPL. Rooms import this module, never a later room.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import AsyncIterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from enum import StrEnum
+from fnmatch import fnmatchcase
+from typing import Any, Literal, Protocol, TypeVar
+
+Value = bool | int | float | str
+"""What a reading or an answer can be: yes or no, a number, a text."""
+
+
+class Stage(StrEnum):
+    """When a check is made, in the order of the work."""
+
+    ARRIVAL = "arrival"
+    OPEN = "open"
+    CLOSED = "closed"
+    FINISHED = "finished"
+
+    @property
+    def order(self) -> int:
+        return list(Stage).index(self)
+
+
+class Verdict(StrEnum):
+    PASS = "pass"  # noqa: S105 - a verdict, not a password
+    FAIL = "fail"
+    INCONCLUSIVE = "inconclusive"
+    NOT_RUN = "not-run"
+    BENCH_ERROR = "bench-error"
+
+
+class Disposition(StrEnum):
+    RELEASE = "release"
+    REWORK = "rework"
+    HOLD = "hold"
+
+
+class Basis(StrEnum):
+    """Where an uncertainty comes from."""
+
+    SPECIFICATION = "specification"
+    STUDY = "study"
+    STATEMENT = "statement"
+    RESOLUTION = "resolution"
+    REPEATS = "repeats"
+
+
+class Shape(StrEnum):
+    """The distribution an uncertainty contribution stands for (JCGM 100, 4.3)."""
+
+    NORMAL = "normal"
+    RECTANGULAR = "rectangular"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Contribution:
+    """One line of an uncertainty budget (JCGM 100, 3.3 and 4.3)."""
+
+    basis: Basis
+    """Where the figure comes from: specification, study, author's statement, resolution or repeats."""
+    u: float
+    """Standard uncertainty, in the unit of the reading."""
+    shape: Shape = Shape.NORMAL
+    """Normal, or rectangular with half-width u times the square root of 3."""
+    dof: float | None = None
+    """Degrees of freedom; null means infinitely many."""
+    note: str = ""
+    """Which data sheet, study or statement."""
+
+    def __post_init__(self) -> None:
+        if not (math.isfinite(self.u) and self.u >= 0):
+            raise ValueError(f"a standard uncertainty is a finite number of at least 0, not {self.u}")
+        if self.dof is not None and not self.dof > 0:
+            raise ValueError(f"degrees of freedom are above 0, not {self.dof}")
+
+    @classmethod
+    def half_width(cls, half_width: float, *, basis: Basis, note: str = "") -> Contribution:
+        """A rectangular contribution from its half-width: u = a/√3 (JCGM 100, 4.3.7 eq. 7)."""
+        return cls(basis=basis, u=half_width / math.sqrt(3), shape=Shape.RECTANGULAR, note=note)
+
+    @classmethod
+    def resolution(cls, step: float, *, note: str = "") -> Contribution:
+        """What a display or register step of `step` leaves unknown: u = step/√12 (JCGM 100, F.2.2.1)."""
+        return cls.half_width(step / 2, basis=Basis.RESOLUTION, note=note or f"step of {step:g}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Series:
+    """Samples of one quantity at a fixed step, kept as columns because thousands of them are common."""
+
+    t0: float
+    """Time of the first sample, in seconds after the check began."""
+    dt: float
+    """Step between samples, in seconds."""
+    values: tuple[float, ...]
+    """Samples, in the unit of the reading."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """A value with its unit, what is known of its uncertainty, and where it was read."""
+
+    name: str
+    """Name within the check, as the probe declares it; a prompt's reading is named after its kind."""
+    value: Value
+    """Number, text, or yes/no."""
+    unit: str = ""
+    """UCUM text for numbers ("1" for a plain number); empty for text and yes/no."""
+    origin: str = ""
+    """Where exactly it was read: a file of the host, an instrument, a person's answer."""
+    exact: bool = False
+    """True for counts and states: the value has no uncertainty by nature."""
+    contributions: tuple[Contribution, ...] = ()
+    """What is known of the uncertainty of this one value, before the suite's own statements."""
+    series: Series | None = None
+    """Samples behind the value, where there are any."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadingDeclaration:
+    """A reading that a probe promises to give."""
+
+    name: str
+    """Reading name; may hold * where a family of readings is given, such as chain_*."""
+    kind: Literal["number", "text", "yes-no"]
+    what: str
+    """One sentence for the suite author."""
+    unit: str = ""
+    """UCUM text for numbers."""
+    optional: bool = False
+    """True where some hardware does not give it; a missing one is then no bench-error."""
+
+    def matches(self, name: str) -> bool:
+        return fnmatchcase(name, self.name)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProbeDeclaration:
+    """What a probe says of itself, so that suites can be checked and hosts matched without running it."""
+
+    name: str
+    """Subject and aspect in dotted lower case, such as ethernet.link."""
+    title: str
+    what: str
+    """A few sentences for the suite author: what is read and what it tells."""
+    settings: type[Any]
+    """A dataclass of the settings it takes, each with a type and (where sensible) a default."""
+    readings: tuple[ReadingDeclaration, ...]
+    services: tuple[str, ...] = ("files",)
+    """Services it needs of the host: files, commands, radio, buttons, sound, net, serial, load."""
+    privileges: tuple[str, ...] = ()
+    """What it needs to be allowed, in words, and which reading goes missing without it."""
+    sources: tuple[str, ...] = ()
+    """Documents that define what it reads."""
+    example: str = ""
+    """A check in suite TOML that uses it."""
+    timeout: float = 30.0
+    """Seconds after which it counts as hung, where the suite says nothing."""
+
+    def reading(self, name: str) -> ReadingDeclaration | None:
+        return next((r for r in self.readings if r.matches(name)), None)
+
+
+class Catalogue(Protocol):
+    """Which probes exist. Lint asks this, so that declaring never imports gathering."""
+
+    def names(self) -> Sequence[str]: ...
+
+    def declaration(self, name: str) -> ProbeDeclaration | None: ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Held:
+    """One reading held against one limit."""
+
+    reading: str
+    verdict: Verdict
+    limit: str
+    """The limit in words, with its unit: "at most 45 K"."""
+    source: str
+    """Where the requirement comes from."""
+    rule: Literal["guarded", "simple", "exact"]
+    """Which decision rule applied; exact for counts, states, texts and yes/no."""
+    value: Value | None = None
+    """The pooled reading that was judged; null when there was none."""
+    unit: str = ""
+    lower: float | None = None
+    """Lower tolerance limit TL, in `unit`."""
+    upper: float | None = None
+    """Upper tolerance limit TU, in `unit`."""
+    u: float | None = None
+    """Combined standard uncertainty, in `unit`; null where nothing is known."""
+    dof: float | None = None
+    """Effective degrees of freedom (JCGM 100, G.4); null means infinitely many."""
+    distribution: Literal["none", "normal", "t", "rectangular", "rectangular-normal"] = "none"
+    interval: tuple[float, float] | None = None
+    """Coverage interval of 95 %, in `unit`."""
+    conformance: float | None = None
+    """Conformance probability pC (JCGM 106, 7); null where the rule does not use it."""
+    margin: float | None = None
+    """Distance from the value to the nearest limit, in `unit`; negative beyond it."""
+    guard_band: float | None = None
+    """Width between limit and acceptance limit on the nearer side, in `unit`."""
+    accept_from: float | None = None
+    accept_to: float | None = None
+    """Acceptance limits, in `unit`; null on an open side. Both null with `accept_none`: empty interval."""
+    accept_none: bool = False
+    """True where no value at all could be accepted: the uncertainty is too large for the limits."""
+    repeatability_evaluated: bool = True
+    """False where nothing but resolution is known."""
+    readings_pooled: int = 1
+    budget: tuple[Contribution, ...] = ()
+    reason: str = ""
+    """A sentence: what is wrong, or what would decide it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """A check's readings held against its limits."""
+
+    verdict: Verdict | None
+    """Null for a check without limits: taken, and never counted as judged."""
+    reason: str = ""
+    """A sentence for the technician; why it failed, was not run, or what would decide it."""
+    held: tuple[Held, ...] = ()
+    absent: bool = False
+    """True where the hardware was not there."""
+    not_fitted: bool = False
+    """True where it was absent and the suite says that this is no fault: the check is not required."""
+
+
+C = TypeVar("C", contravariant=True)
+
+
+class Judge(Protocol[C]):
+    """Holds the readings of a check against its limits. `takes` has one list of readings a repeat."""
+
+    def __call__(self, check: C, takes: Sequence[Sequence[Reading]]) -> Finding: ...
+
+
+class Files(Protocol):
+    """Files of the host. Paths are absolute, as the host sees them; reads are bounded.
+
+    Raise `FileNotFoundError`, `PermissionError` or another `OSError` with its errno, as the host would.
+    """
+
+    async def read(self, path: str, limit: int = 65_536) -> bytes: ...
+
+    async def names(self, path: str) -> list[str]:
+        """Sorted names in a folder."""
+        ...
+
+    async def real_path(self, path: str) -> str:
+        """The path with every symbolic link followed; FileNotFoundError where it leads nowhere."""
+        ...
+
+    async def exists(self, path: str) -> bool: ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CommandResult:
+    argv: tuple[str, ...]
+    exit: int
+    stdout: str
+
+
+class Commands(Protocol):
+    """Commands of the host. A command that is not there raises `Absent`."""
+
+    async def run(self, *argv: str, timeout: float = 10.0) -> CommandResult: ...
+
+
+class Clocks(Protocol):
+    """The only way to time for engine and probes; simulated runs jump."""
+
+    def loop(self) -> float:
+        """Monotonic seconds of the event loop, for short durations."""
+        ...
+
+    def boot(self) -> float:
+        """CLOCK_BOOTTIME in seconds: goes on while the machine sleeps."""
+        ...
+
+    def boot_id(self) -> str: ...
+
+    def wall(self) -> float:
+        """Seconds since 1970-01-01 UTC, for people; never used for durations."""
+        ...
+
+    async def sleep(self, seconds: float) -> None: ...
+
+
+class Host(Protocol):
+    """Where a probe reads. `services` names what it really has; a probe that needs more is not run."""
+
+    @property
+    def address(self) -> str:
+        """As given with --at: local, recorded:DIR, ..."""
+        ...
+
+    @property
+    def services(self) -> frozenset[str]: ...
+
+    @property
+    def files(self) -> Files: ...
+
+    @property
+    def commands(self) -> Commands: ...
+
+    @property
+    def clocks(self) -> Clocks: ...
+
+
+class Probe(Protocol):
+    """A plug-in that takes readings, with no opinion on them.
+
+    `take` yields readings one by one and raises `Absent`, `NotPossible` or `BenchFault` to say what it met.
+    """
+
+    @property
+    def declaration(self) -> ProbeDeclaration: ...
+
+    def take(self, host: Host, settings: Any) -> AsyncIterator[Reading]: ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Person:
+    """Who did something, and how that person was known. A personal field of the record."""
+
+    name: str
+    known: Literal["typed", "answers-file", "option", "order", "account"] = "typed"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Moment:
+    """When something was journalled."""
+
+    wall: str
+    """RFC 3339 UTC, for people."""
+    boot: str
+    """CLOCK_BOOTTIME in seconds, as decimal text."""
+    boot_id: str
+    """Which power-up of the station; durations across different ones need a reference."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """What a technician answered, with the question as it was shown."""
+
+    kind: str
+    shown: str
+    value: Value
+    by: Person
+    unit: str = ""
+    at: Moment | None = None
+    from_memory: bool = False
+    """True where the question was answered after what it asks about was covered up."""
+
+
+Ended = Literal["judged", "absent", "not-run", "bench-error", "unfinished"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Attempt:
+    """One try at a check. The last one that is not set aside counts; all stay visible."""
+
+    check: str
+    stage: Stage
+    began: Moment
+    ended: Moment | None = None
+    takes: tuple[tuple[Reading, ...], ...] = ()
+    """One list of readings a repeat."""
+    answers: tuple[Answer, ...] = ()
+    finding: Finding | None = None
+    set_aside: str = ""
+    """Why this attempt no longer counts (corrected, taken again, part reopened, interrupted); empty if it does."""
+    host: str = ""
+    """Which host the readings came from."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Act:
+    """Something a person did to an unsealed run: correct, again, reopen or waive."""
+
+    kind: Literal["correct", "again", "reopen", "waive"]
+    subject: str
+    """The check, part or joint."""
+    why: str
+    by: Person
+    at: Moment
+    value: Value | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Interruption:
+    """A time in which the run stood still, or was killed."""
+
+    kind: Literal["pause", "killed", "stopped"]
+    at: Moment
+    """When it stood still; for a kill, the last thing journalled before."""
+    resumed: Moment | None = None
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SerialNumber:
+    """What one source says of the unit's serial number."""
+
+    source: Literal["label", "firmware", "order", "option"]
+    value: str | None
+    """Null where that source says nothing; `note` says why."""
+    note: str = ""
+    at: Moment | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JointCoverage:
+    """Whether a joint was proved after it was last disturbed."""
+
+    joint: str
+    title: str
+    disturbed: bool
+    coverage: Literal["measured", "by-eye", "not-covered", "waived"]
+    checks: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """The disposition of the whole unit with its reason, in words for the next person who acts."""
+
+    disposition: Disposition
+    reason: str
+    """One sentence without the disposition's own word: "port 2 fell back to 480 Mbit/s"."""
+    risk_bound: float | None = None
+    """Upper bound of the chance that at least one pass is wrong: the sum of the risks of the guarded passes."""
+    joints: tuple[JointCoverage, ...] = field(default=())
+
+
+Facts = Mapping[str, str]
+"""Facts of a host in words: system, kernel, machine."""

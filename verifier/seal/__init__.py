@@ -1,0 +1,1 @@
+"""Takes findings, gives a sealed record that anyone can check."""

@@ -1,0 +1,1 @@
+"""Takes a record, gives the report a person reads."""

@@ -1,0 +1,1 @@
+"""Takes stored records, gives trends: what fails, how often, how sure."""
