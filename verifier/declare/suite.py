@@ -24,9 +24,7 @@ from verifier.readings import Stage
 
 SCHEMA_VERSION = 1
 
-Identifier = Annotated[
-    str, StringConstraints(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$", max_length=64, min_length=1)
-]
+Identifier = Annotated[str, StringConstraints(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$", max_length=64, min_length=1)]
 """Lower-case words joined by hyphens, such as antenna-left."""
 ReadingName = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9]*(_[a-z0-9]+)*$", max_length=64)]
 """Lower-case words joined by underscores, such as chain_0: usable in `compute`."""
@@ -64,9 +62,7 @@ Duration = Annotated[
 
 
 class _Model(BaseModel):
-    model_config = ConfigDict(
-        extra="forbid", frozen=True, use_attribute_docstrings=True, populate_by_name=True
-    )
+    model_config = ConfigDict(extra="forbid", frozen=True, use_attribute_docstrings=True, populate_by_name=True)
 
 
 class Rule(StrEnum):

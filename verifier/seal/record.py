@@ -223,9 +223,7 @@ class Record(_Model):
     ledger: LedgerRecord | None = None
     """Filled in under the ledger's lock, just before signing."""
 
-    model_config = ConfigDict(
-        extra="forbid", frozen=True, use_attribute_docstrings=True, populate_by_name=True
-    )
+    model_config = ConfigDict(extra="forbid", frozen=True, use_attribute_docstrings=True, populate_by_name=True)
 
 
 Disclosed = dict[str, Disclosure]
