@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import ctypes
+import functools
 import time
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import ClassVar
 
 import anyio
 
@@ -48,3 +51,35 @@ def rfc3339(wall: float) -> str:
 
 def moment(clocks: Clocks) -> Moment:
     return Moment(wall=rfc3339(clocks.wall()), boot=f"{clocks.boot():.6f}", boot_id=clocks.boot_id())
+
+
+class _Timex(ctypes.Structure):
+    # struct timex of <sys/timex.h>, up to `status`; the rest is room for what the kernel fills in.
+    _fields_: ClassVar = [
+        ("modes", ctypes.c_uint),
+        ("offset", ctypes.c_long),
+        ("freq", ctypes.c_long),
+        ("maxerror", ctypes.c_long),
+        ("esterror", ctypes.c_long),
+        ("status", ctypes.c_int),
+        ("rest", ctypes.c_long * 40),
+    ]
+
+
+_STA_UNSYNC = 0x0040
+
+
+@functools.cache
+def _libc() -> ctypes.CDLL:
+    return ctypes.CDLL(None, use_errno=True)
+
+
+def clock_synchronised() -> bool | None:
+    """Whether the kernel's clock is disciplined (adjtimex(2), STA_UNSYNC); None where it does not say."""
+    timex = _Timex(modes=0)
+    try:
+        if _libc().adjtimex(ctypes.byref(timex)) < 0:
+            return None
+    except (OSError, AttributeError):
+        return None
+    return not timex.status & _STA_UNSYNC

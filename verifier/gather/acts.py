@@ -1,0 +1,117 @@
+"""What a person may do to a run that is not sealed yet. Each act is journalled with who and why.
+
+Nothing is overwritten: an attempt that no longer counts is set aside and stays visible.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from difflib import get_close_matches
+from typing import Literal
+
+from verifier.declare.coverage import disturbed_joints
+from verifier.errors import InputError
+from verifier.gather.engine import Engine
+from verifier.gather.prompts.question import check_value, question_of, read_answer, reading_of
+from verifier.gather.prompts.question import Given as GivenAnswer
+from verifier.gather.state import RunState, to_json
+from verifier.readings import Act, Answer, Moment, Person, Stage, Value
+
+_UNDATED = Moment(wall="", boot="", boot_id="")
+"""Stands for the time until the journal gives the event its own."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wish:
+    """An act as it was asked for, not yet looked at."""
+
+    kind: Literal["correct", "again", "reopen", "waive"]
+    subject: str
+    why: str
+    value: str | None = None
+
+
+def refuse_bad(state: RunState, wishes: list[Wish]) -> None:
+    """Raise InputError for an act that makes no sense, before any is done."""
+    suite = state.plan.suite
+    for wish in wishes:
+        if not wish.why.strip():
+            raise InputError(f"--{wish.kind} needs a reason", to_do='Add --why "...".')
+        known: list[str] = {
+            "correct": [c.id for c in suite.checks if c.prompt],
+            "again": [c.id for c in suite.checks],
+            "reopen": list(suite.parts),
+            "waive": list(suite.joints),
+        }[wish.kind]
+        what = {"correct": "prompt", "again": "check", "reopen": "part", "waive": "joint"}[wish.kind]
+        if wish.subject not in known:
+            near = get_close_matches(wish.subject, known, 1)
+            if wish.kind == "correct" and wish.subject in [c.id for c in suite.checks]:
+                to_do = f"A probe's reading cannot be corrected: take it again with --again {wish.subject}."
+            else:
+                to_do = f"Did you mean {near[0]}?" if near else f"There are: {', '.join(known) or 'none'}."
+            raise InputError(f"the suite has no {what} {wish.subject!r}", where=f"--{wish.kind}", to_do=to_do)
+        if wish.kind == "correct" and state.counting(wish.subject) is None:
+            raise InputError(
+                f"{wish.subject} has no answer yet that could be corrected",
+                where="--correct",
+                to_do="`verifier resume` asks it.",
+            )
+        if wish.kind == "correct":
+            _corrected_value(state, wish)
+
+
+def act(engine: Engine, wish: Wish, by: Person) -> None:
+    """Do one act. `refuse_bad` has looked at it."""
+    state = engine.state
+    value: Value | None = None
+    if wish.kind == "correct":
+        value = _corrected_value(state, wish)[0]
+    made = Act(kind=wish.kind, subject=wish.subject, why=wish.why.strip(), by=by, at=_UNDATED, value=value)
+    data = to_json(made)
+    del data["at"]
+    engine.append("act", {"act": data})
+    if wish.kind == "again":
+        _set_aside(engine, wish.subject, f"taken again: {made.why}")
+    elif wish.kind == "reopen":
+        joints = set(disturbed_joints(state.plan.suite, [wish.subject]))
+        title = state.plan.suite.parts[wish.subject].title
+        for check in state.plan.suite.checks:
+            # What was found on arrival stays: it tells how the unit came in.
+            if check.stage is not Stage.ARRIVAL and joints.intersection(check.covers):
+                _set_aside(engine, check.id, f"“{title}” was reopened: {made.why}")
+    elif wish.kind == "correct":
+        _correct(engine, wish, by)
+
+
+def _set_aside(engine: Engine, check_id: str, why: str) -> None:
+    if engine.state.counting(check_id) is not None:
+        engine.append("set-aside", {"check": check_id, "why": why})
+
+
+def _corrected_value(state: RunState, wish: Wish) -> tuple[Value, float | None]:
+    question = question_of(state.plan.suite.check(wish.subject))
+    try:
+        return read_answer(question, wish.value or "")
+    except ValueError as error:
+        raise InputError(
+            f"{wish.value!r} is no answer to this prompt: {error}", where=f"--correct {wish.subject}"
+        ) from None
+
+
+def _correct(engine: Engine, wish: Wish, by: Person) -> None:
+    state = engine.state
+    check = state.plan.suite.check(wish.subject)
+    question = question_of(check, from_memory=state.from_memory(check))
+    value, step = check_value(question, _corrected_value(state, wish)[0])
+    given = GivenAnswer(value=value, by=by, unit=question.unit, step=step)
+    _set_aside(engine, check.id, f"corrected: {wish.why.strip()}")
+    answer = Answer(
+        kind=question.kind.value,
+        shown=question.shown,
+        value=value,
+        unit=question.unit,
+        by=by,
+        from_memory=question.from_memory,
+    )
+    engine.record_answers(check, answer, reading_of(question, given))

@@ -1,0 +1,335 @@
+"""Takes the readings of a plan: starts each check when it may, journals all it sees, asks the judge.
+
+1. A check may start when all it comes `after` have passed and the resources it needs are free.
+2. Independent checks overlap. There is one technician, so one prompt is open at a time.
+3. Where something it comes after did not pass, it is not run, with that reason.
+4. Stages follow each other; a check of a later stage waits until the earlier ones are done.
+5. What has a finding is never taken again, unless a person set it aside.
+
+The engine keeps no state of its own: all it knows is in the journal, through `RunState`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import AsyncIterator, Callable, Mapping, Sequence
+from typing import Any, Literal, Protocol
+
+import anyio
+
+from verifier.declare.suite import Check
+from verifier.errors import Absent, BenchFault, NotPossible, VerifierError
+from verifier.gather.journal import Journal
+from verifier.gather.prompts.question import Asker, question_of, reading_of
+from verifier.gather.serials import agree, serial_problem
+from verifier.gather.state import RunState, to_json
+from verifier.readings import (
+    Answer,
+    Catalogue,
+    Finding,
+    Judge,
+    ProbeDeclaration,
+    Reading,
+    SerialNumber,
+    Stage,
+    Verdict,
+)
+
+TECHNICIAN = "technician"
+"""The resource that every prompt needs."""
+MAX_PROBES = 4
+"""Probes that run at the same time at the most."""
+
+
+class Taker(Protocol):
+    """Runs a probe and gives its readings: the worker pool, or a simulated host."""
+
+    def take(
+        self,
+        probe: str,
+        settings: Mapping[str, Any],
+        host_address: str,
+        *,
+        declaration: ProbeDeclaration,
+        deadline: float,
+    ) -> AsyncIterator[Reading]: ...
+
+
+class Watcher(Protocol):
+    """Whoever shows the progress of a run."""
+
+    def stage(self, stage: Stage, checks: int) -> None: ...
+
+    def began(self, check: Check) -> None: ...
+
+    def ended(self, check: Check, finding: Finding) -> None: ...
+
+
+class Engine:
+    """Works through the checks of one run."""
+
+    def __init__(
+        self,
+        *,
+        state: RunState,
+        journal: Journal,
+        judge: Judge[Check],
+        catalogue: Catalogue,
+        taker: Taker,
+        asker: Asker,
+        watcher: Watcher,
+    ) -> None:
+        self.state, self._journal = state, journal
+        self._judge, self._catalogue, self._taker = judge, catalogue, taker
+        self._asker, self._watcher = asker, watcher
+        self._running: dict[str, frozenset[str]] = {}
+        self._changed = anyio.Event()
+
+    def append(self, kind: str, data: Mapping[str, Any]) -> None:
+        """Journal an event, then let the state take it in: never the other way round."""
+        self.state.apply(self._journal.append(kind, data))
+
+    # ---- which unit ---------------------------------------------------------------------------
+
+    async def identify(self, given: str | None) -> None:
+        """Collect the serial numbers that exist and hold them against each other.
+
+        `given` is what was typed as --serial. Raises WrongUnit, after journalling what each said.
+        """
+        serial = self.state.plan.suite.serial
+        numbers = [SerialNumber(source="option", value=given)] if given else []
+        if not self.state.serials:
+            numbers.append(
+                SerialNumber(
+                    source="order",
+                    value=self.state.plan.order.serial,
+                    note="" if self.state.plan.order.serial else "no serial number in the order",
+                )
+            )
+        numbers.append(await self._firmware_serial())
+        if serial.label:
+            numbers.append(await self._label_serial())
+        for number in numbers:
+            self.append("serial", {"serial": to_json(number)})
+        try:
+            agree(serial, self.state.serials)
+        except VerifierError as error:
+            self.append("stopped", {"why": error.what})
+            raise
+
+    async def _firmware_serial(self) -> SerialNumber:
+        wanted = self.state.plan.suite.serial.firmware
+        if wanted is None:
+            return SerialNumber(source="firmware", value=None, note="this model's firmware states none")
+        declaration = self._catalogue.declaration(wanted.probe)
+        if declaration is None:
+            return SerialNumber(source="firmware", value=None, note=f"there is no probe {wanted.probe}")
+        try:
+            async for reading in self._taker.take(
+                wanted.probe,
+                wanted.settings,
+                self.state.at,
+                declaration=declaration,
+                deadline=declaration.timeout,
+            ):
+                if reading.name == wanted.reading:
+                    return SerialNumber(source="firmware", value=str(reading.value))
+        except (Absent, NotPossible, BenchFault) as error:
+            return SerialNumber(source="firmware", value=None, note=error.what)
+        return SerialNumber(source="firmware", value=None, note="the firmware states none that can be read")
+
+    async def _label_serial(self) -> SerialNumber:
+        from verifier.declare.suite import PromptKind
+        from verifier.gather.prompts.question import Question
+
+        serial = self.state.plan.suite.serial
+
+        def wrong(value: object) -> str:
+            problem = serial_problem(serial, str(value))
+            return f"That {problem}. Scan the label again." if problem else ""
+
+        question = Question(
+            check="label",
+            kind=PromptKind.SCAN,
+            title="Serial number",
+            say="Scan the serial number on the unit's label.",
+            accepts=wrong,
+        )
+        try:
+            given = await self._asker.ask(question)
+        except NotPossible as error:
+            return SerialNumber(source="label", value=None, note=error.what)
+        return SerialNumber(source="label", value=str(given.value))
+
+    # ---- checks -------------------------------------------------------------------------------
+
+    async def run(self, stages: Sequence[Stage]) -> None:
+        """Take every pending check of these stages, in the order of the stages."""
+        for stage in stages:
+            if not self.state.pending([stage]):
+                continue
+            if stage not in self.state.begun:
+                self.append("stage", {"stage": stage.value})
+            self._watcher.stage(stage, len(self.state.pending([stage])))
+            await self._run_stage(stage)
+
+    async def _run_stage(self, stage: Stage) -> None:
+        async with anyio.create_task_group() as group:
+            while True:
+                self._start_what_can(stage, group.start_soon)
+                if not self._running:
+                    return
+                await self._changed.wait()
+                self._changed = anyio.Event()
+
+    def _start_what_can(self, stage: Stage, start: Callable[..., object]) -> None:
+        progress = True
+        while progress:
+            progress = False
+            for check in self.state.pending([stage]):
+                if check.id in self._running:
+                    continue
+                blocked = self._blocked_by(check)
+                if blocked is None:
+                    continue  # something it comes after is still to be taken
+                if blocked:
+                    self._begin(check)
+                    self._end(check, blocked)
+                    progress = True  # what comes after this one can be decided now
+                    continue
+                resources = frozenset(check.needs) | ({TECHNICIAN} if check.prompt else set())
+                probes = sum(TECHNICIAN not in used for used in self._running.values())
+                busy = frozenset().union(*self._running.values())
+                if resources & busy or (check.probe and probes >= MAX_PROBES):
+                    continue
+                self._running[check.id] = resources
+                start(self._take, check)
+
+    def _blocked_by(self, check: Check) -> Finding | Literal[False] | None:
+        """The finding of a check that cannot be run; False when it may start; None while unknown."""
+        waiting = False
+        for name in check.after:
+            earlier = self.state.counting(name)
+            if earlier is None or earlier.finding is None:
+                waiting = True
+                continue
+            if earlier.finding.verdict not in (Verdict.PASS, None):
+                title = self.state.plan.suite.check(name).title
+                gone = earlier.finding.not_fitted
+                state = "is not fitted" if gone else _AFTERWARDS[earlier.finding.verdict]
+                return Finding(
+                    verdict=Verdict.NOT_RUN,
+                    reason=f"comes after “{title}”, which {state}",
+                    # What cannot be there without the other is not fitted either, where the suite allows it.
+                    not_fitted=gone and check.if_absent == "not-fitted",
+                )
+        return None if waiting else False
+
+    def _begin(self, check: Check) -> None:
+        if (unfinished := self.state.open_attempt(check.id)) is not None:
+            self.append("set-aside", {"check": unfinished.check, "why": "interrupted before it was finished"})
+        self.append(
+            "check-began",
+            {"check": check.id, "stage": check.stage.value, "host": self.state.at if check.probe else ""},
+        )
+        self._watcher.began(check)
+
+    def _end(self, check: Check, finding: Finding) -> None:
+        self.append("finding", {"check": check.id, "finding": to_json(finding)})
+        self._watcher.ended(check, finding)
+
+    async def _take(self, check: Check) -> None:
+        try:
+            if check.prompt is not None and self._all_answered(check):
+                # Killed between the answer and its finding: the person is not asked twice.
+                self._watcher.began(check)
+            else:
+                self._begin(check)
+                await self._take_readings(check)
+            attempt = self.state.open_attempt(check.id)
+            finding = self._judge(check, attempt.takes if attempt else ())
+        except Absent as error:
+            finding = self._absent(check, error)
+        except NotPossible as error:
+            finding = Finding(verdict=Verdict.NOT_RUN, reason=error.what)
+        except BenchFault as error:
+            finding = Finding(verdict=Verdict.BENCH_ERROR, reason=error.what)
+        self._end(check, finding)
+        del self._running[check.id]
+        self._changed.set()
+
+    async def _take_readings(self, check: Check) -> None:
+        times = check.repeat.times if check.repeat else 1
+        if check.probe is not None:
+            declaration = self._catalogue.declaration(check.probe)
+            if declaration is None:
+                raise NotPossible(f"there is no probe {check.probe} at this station")
+            with_deadline = check.timeout or declaration.timeout * times
+            until = anyio.current_time() + with_deadline
+            for take in range(times):
+                deadline = until - anyio.current_time()
+                await self._probe(check, declaration, take, deadline if math.isfinite(deadline) else 0.0)
+            return
+        with anyio.move_on_after(check.timeout) as scope:
+            for take in range(times):
+                await self._ask(check, take)
+        if scope.cancelled_caught:
+            raise NotPossible(f"nobody answered within {check.timeout:g} s")
+
+    async def _probe(self, check: Check, declaration: ProbeDeclaration, take: int, deadline: float) -> None:
+        readings = self._taker.take(
+            declaration.name, check.settings, self.state.at, declaration=declaration, deadline=deadline
+        )
+        async for reading in readings:
+            self.append("reading", {"check": check.id, "take": take, "reading": to_json(reading)})
+
+    async def _ask(self, check: Check, take: int) -> None:
+        question = question_of(check, from_memory=self.state.from_memory(check), take=take)
+        given = await self._asker.ask(question)
+        answer = Answer(
+            kind=question.kind.value,
+            shown=question.shown,
+            value=given.value,
+            unit=given.unit,
+            by=given.by,
+            from_memory=question.from_memory,
+        )
+        self._journal_answer(check, take, answer, reading_of(question, given))
+
+    def _journal_answer(self, check: Check, take: int, answer: Answer, reading: Reading) -> None:
+        # The reading first: an answer without its reading would be asked again after a kill.
+        self.append("reading", {"check": check.id, "take": take, "reading": to_json(reading)})
+        self.append("answer", {"check": check.id, "answer": to_json(answer)})
+
+    def record_answers(self, check: Check, answer: Answer, reading: Reading) -> None:
+        """A whole attempt from one answer that was not asked for: a correction. Stands for every repeat."""
+        self._begin(check)
+        times = check.repeat.times if check.repeat else 1
+        for take in range(times):
+            self._journal_answer(check, take, answer, reading)
+        self._end(check, self._judge(check, ((reading,),) * times))
+
+    def _all_answered(self, check: Check) -> bool:
+        attempt = self.state.open_attempt(check.id)
+        times = check.repeat.times if check.repeat else 1
+        return attempt is not None and len(attempt.answers) == times == len(attempt.takes)
+
+    def _absent(self, check: Check, error: Absent) -> Finding:
+        attempt = self.state.open_attempt(check.id)
+        if attempt is not None and len(attempt.takes) > 0:
+            return Finding(
+                verdict=Verdict.FAIL, reason=f"was there at first, then no more: {error.what}", absent=True
+            )
+        if check.if_absent == "not-fitted":
+            return Finding(
+                verdict=Verdict.NOT_RUN, reason=f"not fitted: {error.what}", absent=True, not_fitted=True
+            )
+        return Finding(verdict=Verdict.FAIL, reason=error.what, absent=True)
+
+
+_AFTERWARDS = {
+    Verdict.FAIL: "failed",
+    Verdict.INCONCLUSIVE: "is inconclusive",
+    Verdict.NOT_RUN: "was not run",
+    Verdict.BENCH_ERROR: "met a bench error",
+}

@@ -1,0 +1,76 @@
+"""Answers prepared in a file, for trials and unattended stations."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Protocol
+
+from verifier.declare.units import convert
+from verifier.errors import InputError, NotPossible
+from verifier.gather.prompts.question import Asker, Given, Question, check_value
+from verifier.readings import Person, Value
+
+
+class Prepared(Protocol):
+    """One table of an answers file. `value` has one entry a repeat, or one for all of them."""
+
+    @property
+    def values(self) -> tuple[Value, ...]: ...
+
+    @property
+    def unit(self) -> str: ...
+
+    @property
+    def by(self) -> str | None: ...
+
+
+class PreparedAsker:
+    """Takes prepared answers first; what has none goes to `otherwise`."""
+
+    def __init__(
+        self, answers: Mapping[str, Prepared], technician: Person | None, otherwise: Asker | None = None
+    ) -> None:
+        self._answers, self._technician, self._otherwise = answers, technician, otherwise
+
+    async def ask(self, question: Question) -> Given:
+        """Raises NotPossible without an answer, InputError for one that does not fit its question."""
+        prepared = self._answers.get(question.check)
+        if prepared is None or question.second_person:
+            if self._otherwise is not None:
+                return await self._otherwise.ask(question)
+            raise NotPossible(
+                "needs a second person at a terminal"
+                if question.second_person
+                else "nobody was asked: no terminal and no prepared answer"
+            )
+        if len(prepared.values) > 1 and len(prepared.values) <= question.take:
+            raise NotPossible(f"only {len(prepared.values)} of {question.takes} answers were prepared")
+        value = prepared.values[min(question.take, len(prepared.values) - 1)]
+        try:
+            if prepared.unit and isinstance(value, int | float) and not isinstance(value, bool):
+                value = convert(float(value), prepared.unit, question.unit)
+            value, step = check_value(question, value)
+        except ValueError as error:
+            raise InputError(
+                f"the prepared answer {value!r} does not fit: {error}",
+                where=question.check,
+                to_do="Mend the answers file; `verifier resume` goes on.",
+            ) from None
+        if prepared.by:
+            by = Person(name=prepared.by, known="answers-file")
+        elif self._technician is not None:
+            by = self._technician
+        else:
+            raise InputError(
+                "the prepared answer does not say whose it is",
+                where=question.check,
+                to_do='Add by = "..." to its table, or give --technician.',
+            )
+        return Given(value=value, by=by, unit=question.unit, step=step)
+
+
+class NobodyAsker:
+    """Where there is neither a terminal nor an answers file."""
+
+    async def ask(self, question: Question) -> Given:
+        raise NotPossible("nobody was asked: no terminal and no prepared answer")

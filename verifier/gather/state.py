@@ -1,0 +1,279 @@
+"""The state of a run, made only from its journal: replaying the events gives it back exactly.
+
+The engine asks the state what is pending and appends events; it keeps nothing of its own.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from functools import cache
+from typing import Any, TypeVar
+
+from pydantic import TypeAdapter
+
+from verifier.declare.coverage import disturbed_joints
+from verifier.declare.order import RepairOrder
+from verifier.declare.plan import Plan
+from verifier.declare.suite import Check, Suite
+from verifier.gather.journal import Event
+from verifier.readings import (
+    Act,
+    Answer,
+    Attempt,
+    Finding,
+    Interruption,
+    Moment,
+    Person,
+    Reading,
+    SerialNumber,
+    Stage,
+)
+
+T = TypeVar("T")
+
+
+@cache
+def _adapter(kind: type[T]) -> TypeAdapter[T]:
+    return TypeAdapter(kind)
+
+
+def to_json(value: Any) -> Any:
+    """JSON data of a shared word, leaving out what has its default."""
+    return _adapter(type(value)).dump_python(value, mode="json", exclude_defaults=True)
+
+
+def from_json(kind: type[T], data: Any) -> T:
+    return _adapter(kind).validate_python(data)
+
+
+@dataclass(slots=True)
+class RunState:
+    """Everything known of one run."""
+
+    run: str
+    plan: Plan
+    at: str
+    role: str
+    station: str
+    software: dict[str, str]
+    technician: Person | None
+    began: Moment
+    last: Moment
+    lines: int = 1
+    facts: dict[str, str] = field(default_factory=dict)
+    serials: list[SerialNumber] = field(default_factory=list)
+    attempts: dict[str, list[Attempt]] = field(default_factory=dict)
+    acts: list[Act] = field(default_factory=list)
+    interruptions: list[Interruption] = field(default_factory=list)
+    begun: set[Stage] = field(default_factory=set)
+    """Stages that were begun since the unit was last open at them."""
+    boots: set[str] = field(default_factory=set)
+    clock_synchronised: bool | None = None
+    pids: set[int] = field(default_factory=set)
+    sealed: str = ""
+    """Digest of the sealed record, once there is one."""
+
+    def counting(self, check_id: str) -> Attempt | None:
+        """The attempt at a check that counts: the last one that is not set aside and has a finding."""
+        for attempt in reversed(self.attempts.get(check_id, [])):
+            if not attempt.set_aside and attempt.finding is not None:
+                return attempt
+        return None
+
+    def counting_attempts(self) -> dict[str, Attempt]:
+        return {c.id: a for c in self.plan.suite.checks if (a := self.counting(c.id)) is not None}
+
+    def open_attempt(self, check_id: str) -> Attempt | None:
+        """An attempt that has begun and has no finding yet."""
+        attempts = self.attempts.get(check_id, [])
+        last = attempts[-1] if attempts else None
+        return last if last and last.finding is None and not last.set_aside else None
+
+    def pending(self, stages: Iterable[Stage] = tuple(Stage)) -> list[Check]:
+        wanted = set(stages)
+        return [c for c in self.plan.suite.checks if c.stage in wanted and self.counting(c.id) is None]
+
+    @property
+    def waived(self) -> tuple[str, ...]:
+        return tuple(act.subject for act in self.acts if act.kind == "waive")
+
+    @property
+    def serial(self) -> str | None:
+        """The serial number that the sources agree on; None when none says one."""
+        return next((s.value for s in self.serials if s.value), None)
+
+    def from_memory(self, check: Check) -> bool:
+        """Whether an answer to this check, given now, comes after what it asks about was covered up."""
+        if check.stage not in (Stage.ARRIVAL, Stage.OPEN):
+            return False
+        return any(stage.order > check.stage.order for stage in self.begun)
+
+    # ---- replay -------------------------------------------------------------------------------
+
+    def apply(self, event: Event) -> None:
+        """Take in one event. Unknown kinds are an error of ours, not of the user's."""
+        if event.pid not in self.pids or event.at.boot_id not in self.boots:
+            self.pids.add(event.pid)
+            self.boots.add(event.at.boot_id)
+        _APPLY[event.kind](self, event)
+        self.last, self.lines = event.at, event.seq
+
+    def _change_last(self, check_id: str, **changes: Any) -> None:
+        attempts = self.attempts[check_id]
+        attempts[-1] = replace(attempts[-1], **changes)
+
+    def _set_aside(self, check_id: str, why: str) -> None:
+        attempts = self.attempts.get(check_id, [])
+        if attempts and not attempts[-1].set_aside:
+            attempts[-1] = replace(attempts[-1], set_aside=why)
+
+
+def begin(event: Event) -> RunState:
+    """The state after the first line of a journal, which carries all that the run is about."""
+    data = event.data
+    suite = Suite.model_validate(tomllib.loads(data["suite_text"]))
+    order = RepairOrder.model_validate(data["order"])
+    plan = Plan(
+        suite=suite,
+        suite_text=data["suite_text"],
+        suite_sha256=data["suite_sha256"],
+        order=order,
+        disturbed=disturbed_joints(suite, (r.part for r in order.replaced)),
+    )
+    return RunState(
+        run=data["run"],
+        plan=plan,
+        at=data["at"],
+        role=data["role"],
+        station=data["station"],
+        software=dict(data["software"]),
+        technician=from_json(Person, data["technician"]) if data.get("technician") else None,
+        began=event.at,
+        last=event.at,
+        boots={event.at.boot_id},
+        pids={event.pid},
+    )
+
+
+def replay(events: Iterable[Event]) -> RunState:
+    """The state after all these events; the first must be the beginning of a run."""
+    iterator: Iterator[Event] = iter(events)
+    state = begin(next(iterator))
+    for event in iterator:
+        state.apply(event)
+    return state
+
+
+def _facts(state: RunState, event: Event) -> None:
+    state.facts.update(event.data["facts"])
+
+
+def _technician(state: RunState, event: Event) -> None:
+    state.technician = from_json(Person, event.data["technician"])
+
+
+def _serial(state: RunState, event: Event) -> None:
+    number = from_json(SerialNumber, event.data["serial"])
+    state.serials.append(replace(number, at=event.at))
+
+
+def _stage(state: RunState, event: Event) -> None:
+    state.begun.add(Stage(event.data["stage"]))
+
+
+def _check_began(state: RunState, event: Event) -> None:
+    check = event.data["check"]
+    state.attempts.setdefault(check, []).append(
+        Attempt(check=check, stage=Stage(event.data["stage"]), began=event.at, host=event.data.get("host", ""))
+    )
+
+
+def _reading(state: RunState, event: Event) -> None:
+    reading = from_json(Reading, event.data["reading"])
+    attempt = state.attempts[event.data["check"]][-1]
+    takes = list(attempt.takes)
+    number: int = event.data["take"]
+    while len(takes) <= number:
+        takes.append(())
+    takes[number] = (*takes[number], reading)
+    state._change_last(attempt.check, takes=tuple(takes))
+
+
+def _answer(state: RunState, event: Event) -> None:
+    answer = replace(from_json(Answer, event.data["answer"]), at=event.at)
+    attempt = state.attempts[event.data["check"]][-1]
+    state._change_last(attempt.check, answers=(*attempt.answers, answer))
+
+
+def _finding(state: RunState, event: Event) -> None:
+    finding = from_json(Finding, event.data["finding"])
+    state._change_last(event.data["check"], finding=finding, ended=event.at)
+
+
+def _set_aside(state: RunState, event: Event) -> None:
+    state._set_aside(event.data["check"], event.data["why"])
+
+
+def _act(state: RunState, event: Event) -> None:
+    act = replace(from_json(Act, {**event.data["act"], "at": to_json(event.at)}), at=event.at)
+    state.acts.append(act)
+    if act.kind == "reopen":
+        # The unit is open again: what was closed or finished has to be begun anew.
+        state.begun -= {Stage.CLOSED, Stage.FINISHED}
+
+
+def _paused(state: RunState, event: Event) -> None:
+    state.interruptions.append(Interruption(kind="pause", at=event.at, why=event.data.get("why", "")))
+
+
+def _stopped(state: RunState, event: Event) -> None:
+    state.interruptions.append(Interruption(kind="stopped", at=event.at, why=event.data["why"]))
+
+
+def _resumed(state: RunState, event: Event) -> None:
+    open_one = state.interruptions[-1] if state.interruptions else None
+    if open_one is None or open_one.resumed is not None:
+        # Nothing says that the run was paused, so the process was killed after its last entry.
+        open_one = Interruption(kind="killed", at=state.last)
+        state.interruptions.append(open_one)
+    state.interruptions[-1] = replace(open_one, resumed=event.at)
+
+
+def _torn(state: RunState, event: Event) -> None:
+    state.interruptions.append(
+        Interruption(
+            kind="killed",
+            at=state.last,
+            why=f"the journal's last line was torn ({event.data['bytes']} bytes) and cut off",
+        )
+    )
+
+
+def _sealed(state: RunState, event: Event) -> None:
+    state.sealed = event.data["sha256"]
+
+
+def _nothing(state: RunState, event: Event) -> None:
+    """Events that are in the journal for the reader only."""
+
+
+_APPLY: Mapping[str, Any] = {
+    "facts": _facts,
+    "technician": _technician,
+    "serial": _serial,
+    "stage": _stage,
+    "check-began": _check_began,
+    "reading": _reading,
+    "answer": _answer,
+    "finding": _finding,
+    "set-aside": _set_aside,
+    "act": _act,
+    "paused": _paused,
+    "stopped": _stopped,
+    "resumed": _resumed,
+    "torn-line-cut": _torn,
+    "sealed": _sealed,
+    "review": _nothing,
+}
