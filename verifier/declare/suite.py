@@ -17,6 +17,7 @@ from pydantic import (
     Field,
     PlainSerializer,
     StringConstraints,
+    ValidationInfo,
     model_validator,
 )
 
@@ -28,11 +29,28 @@ Identifier = Annotated[str, StringConstraints(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$
 """Lower-case words joined by hyphens, such as antenna-left."""
 ReadingName = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9]*(_[a-z0-9]+)*$", max_length=64)]
 """Lower-case words joined by underscores, such as chain_0: usable in `compute`."""
-Sentence = Annotated[str, StringConstraints(min_length=1, max_length=1000, strip_whitespace=True)]
+Sentence = Annotated[str, StringConstraints(min_length=1, max_length=1000, strip_whitespace=True, pattern=r"\S")]
 Number = Annotated[float, Field(allow_inf_nan=False)]
+UnitText = Annotated[str, StringConstraints(max_length=60)]
+"""UCUM text or a bench spelling of it."""
+
+SHAPE_ONLY = {"shape_only": True}
+"""Validation context with which the models leave out the rules between keys, so that lint can tell all of
+them at once, each at its own key, by `check_complaints`, `limit_complaints` and `statement_complaints`."""
+
+Complaint = tuple[tuple[str, ...], str]
+"""The keys concerned, the first being the one to point at, and what is wrong with them."""
+
+
+def _raise_first(complaints: list[Complaint], info: ValidationInfo) -> None:
+    if complaints and not (info.context or {}).get("shape_only"):
+        raise ValueError(complaints[0][1])
+
 
 _DURATION = re.compile(r"(\d+(?:\.\d+)?)\s*(ms|s|min|h|d)")
+_DURATION_PATTERN = r"^\s*(?=[\d.]*[1-9])\d+(\.\d+)?\s*(ms|s|min|h|d)\s*$"
 _SECONDS = {"ms": 0.001, "s": 1.0, "min": 60.0, "h": 3600.0, "d": 86_400.0}
+_LONGEST = 366 * _SECONDS["d"]
 
 
 def seconds(text: object) -> float:
@@ -41,6 +59,8 @@ def seconds(text: object) -> float:
     if match is None:
         raise ValueError('a duration is a number and a unit in quotes: "40 s", "10 min", "2 h"')
     value = float(match[1]) * _SECONDS[match[2]]
+    if value > _LONGEST:
+        raise ValueError("a duration is at most 366 d")
     if value <= 0:
         raise ValueError("a duration is longer than nothing")
     return value
@@ -56,7 +76,7 @@ def duration_text(value: float) -> str:
 
 Duration = Annotated[
     float,
-    BeforeValidator(seconds, json_schema_input_type=str),
+    BeforeValidator(seconds, json_schema_input_type=Annotated[str, Field(pattern=_DURATION_PATTERN)]),
     PlainSerializer(duration_text, return_type=str),
 ]
 
@@ -95,11 +115,12 @@ class Part(_Model):
     """Something that can be replaced."""
 
     title: Sentence
+    """Name of the part as the technician knows it."""
     fit: Fit = Fit.AGAIN
     """Whether the part may be fitted again."""
-    reached_through: tuple[Identifier, ...] = ()
+    reached_through: tuple[Identifier, ...] = Field(default=(), max_length=100)
     """Parts that have to come out first; theirs count too."""
-    joints: tuple[Identifier, ...] = ()
+    joints: tuple[Identifier, ...] = Field(default=(), max_length=200)
     """Joints that taking this part out disturbs."""
 
 
@@ -107,7 +128,8 @@ class Joint(_Model):
     """Where two parts meet: a connector, a screw joint, a thermal interface, an adhesive bond."""
 
     title: Sentence
-    faults: tuple[Identifier, ...] = ()
+    """Name of the joint as the technician knows it."""
+    faults: tuple[Identifier, ...] = Field(default=(), max_length=100)
     """Ways in which it can be wrong."""
 
 
@@ -115,8 +137,11 @@ class FirmwareSerial(_Model):
     """The reading in which the unit's own firmware states its serial number."""
 
     probe: str = "identity"
+    """The probe that reads it."""
     settings: dict[str, Any] = Field(default_factory=dict)
+    """What that probe is told."""
     reading: ReadingName = "serial"
+    """The reading that holds the serial number."""
 
 
 class Serial(_Model):
@@ -125,8 +150,8 @@ class Serial(_Model):
     label: bool = True
     """Whether the technician scans the label at the start; false where a unit carries none."""
     firmware: FirmwareSerial | None = FirmwareSerial()
-    """Where the firmware states it."""
-    pattern: str | None = None
+    """Where the firmware states it; `firmware = false` where it states none."""
+    pattern: str | None = Field(default=None, max_length=500)
     """A regular expression that the whole serial number matches."""
     check_digit: Literal["luhn"] | None = None
     """How the last digit follows from the digits before it (luhn: ISO/IEC 7812-1, annex B)."""
@@ -140,48 +165,65 @@ class Serial(_Model):
         return data
 
 
-def _one_form(limit: Limit) -> Limit:
+def limit_complaints(limit: Limit) -> list[Complaint]:
+    """What is wrong between the keys of a limit."""
     forms = [
-        limit.at_least is not None or limit.at_most is not None,
-        limit.nominal is not None or limit.tolerance is not None,
-        limit.equals is not None,
-        limit.one_of is not None,
-        limit.matches is not None,
-        limit.is_ is not None,
+        (("at_least", "at_most"), limit.at_least is not None or limit.at_most is not None),
+        (("nominal", "tolerance"), limit.nominal is not None or limit.tolerance is not None),
+        (("equals",), limit.equals is not None),
+        (("one_of",), limit.one_of is not None),
+        (("matches",), limit.matches is not None),
+        (("is",), limit.is_ is not None),
     ]
-    if sum(forms) != 1:
-        raise ValueError(
-            "a limit has exactly one form: at_least and/or at_most, nominal with tolerance, "
-            "equals, one_of, matches, or is"
+    complaints: list[Complaint] = []
+    if sum(given for _, given in forms) != 1:
+        keys = tuple(key for names, _ in forms for key in names)
+        complaints.append(
+            (
+                ("reading", *keys),
+                "a limit has exactly one form: at_least and/or at_most, nominal with tolerance, "
+                "equals, one_of, matches, or is",
+            )
         )
-    if (limit.nominal is None) != (limit.tolerance is None):
-        raise ValueError("nominal and tolerance go together")
+    elif (limit.nominal is None) != (limit.tolerance is None):
+        complaints.append((("nominal", "tolerance"), "nominal and tolerance go together"))
     if limit.at_least is not None and limit.at_most is not None and limit.at_least > limit.at_most:
-        raise ValueError(f"at_least {limit.at_least:g} is above at_most {limit.at_most:g}")
-    return limit
+        complaints.append(
+            (("at_least", "at_most"), f"at_least {limit.at_least:g} is above at_most {limit.at_most:g}")
+        )
+    return complaints
 
 
 class Limit(_Model):
     """What a reading must satisfy, and where that requirement comes from."""
 
     reading: ReadingName
+    """The reading that is held against the limit."""
     at_least: Number | None = None
+    """Smallest value that is good; alone or with at_most."""
     at_most: Number | None = None
+    """Largest value that is good; alone or with at_least."""
     nominal: Number | None = None
+    """The value it should have; goes with tolerance."""
     tolerance: Annotated[float, Field(gt=0, allow_inf_nan=False)] | None = None
-    equals: bool | int | float | str | None = None
-    one_of: tuple[int | float | str, ...] | None = Field(default=None, min_length=1)
+    """How far from nominal it may be, to either side."""
+    equals: bool | int | Number | str | None = None
+    """The one value that is good: a count, a number or a text."""
+    one_of: tuple[int | Number | str, ...] | None = Field(default=None, min_length=1, max_length=200)
+    """The values that are good."""
     matches: str | None = Field(default=None, max_length=500)
     """A regular expression for the whole text."""
     is_: bool | None = Field(default=None, alias="is")
-    unit: str = ""
+    """The good answer to a yes/no question: true or false."""
+    unit: UnitText = ""
     """UCUM text; bench spellings (°C, dBm, Ω) are understood."""
-    source: str = ""
+    source: Annotated[str, StringConstraints(max_length=1000)] = ""
     """Where the requirement comes from: maker, standard, study, judgement."""
 
     @model_validator(mode="after")
-    def _forms(self) -> Limit:
-        return _one_form(self)
+    def _forms(self, info: ValidationInfo) -> Limit:
+        _raise_first(limit_complaints(self), info)
+        return self
 
     @property
     def bounds(self) -> tuple[float | None, float | None]:
@@ -199,27 +241,43 @@ class Repeat(_Model):
     """How many times readings are taken and how they pool into one."""
 
     times: int = Field(ge=2, le=1000)
+    """How many times."""
     pool: Literal["mean", "median", "worst"] = "mean"
+    """Which one value stands for all: their mean, their median, or the one nearest to or furthest past a limit."""
 
 
 class Statement(_Model):
     """The author's statement of a reading's uncertainty."""
 
     reading: ReadingName
+    """The reading that the statement is about."""
     u: Annotated[float, Field(ge=0, allow_inf_nan=False)] | None = None
     """Standard uncertainty (normal)."""
     half_width: Annotated[float, Field(ge=0, allow_inf_nan=False)] | None = None
     """Half-width of a rectangular distribution."""
-    unit: str = ""
-    dof: Annotated[float, Field(gt=0)] | None = None
+    unit: UnitText = ""
+    """UCUM text of u or half_width."""
+    dof: Annotated[float, Field(gt=0, allow_inf_nan=False)] | None = None
+    """Degrees of freedom of u; infinitely many unless given."""
     source: Sentence
+    """Which data sheet, study or judgement the figure comes from."""
     basis: Literal["specification", "study", "statement"] = "statement"
+    """What kind of source that is."""
 
     @model_validator(mode="after")
-    def _one_figure(self) -> Statement:
-        if (self.u is None) == (self.half_width is None):
-            raise ValueError("give either u or half_width")
+    def _one_figure(self, info: ValidationInfo) -> Statement:
+        _raise_first(statement_complaints(self), info)
         return self
+
+
+def statement_complaints(statement: Statement) -> list[Complaint]:
+    """What is wrong between the keys of a statement of uncertainty."""
+    complaints: list[Complaint] = []
+    if (statement.u is None) == (statement.half_width is None):
+        complaints.append((("reading", "u", "half_width"), "give either u or half_width"))
+    elif statement.half_width is not None and statement.dof is not None:
+        complaints.append((("dof", "half_width"), "dof belongs to u; a half_width stands for firm bounds"))
+    return complaints
 
 
 class PromptKind(StrEnum):
@@ -243,76 +301,57 @@ class Check(_Model):
     """One line of the checklist."""
 
     id: Identifier
+    """Name of the check in files and on the command line."""
     title: Sentence
+    """What the check proves, in the words of the trade."""
     stage: Stage = Stage.CLOSED
+    """When it is made: arrival, open, closed or finished."""
     probe: str | None = None
+    """The probe that takes the readings; `suite probes` lists them."""
     settings: dict[str, Any] = Field(default_factory=dict)
     """What the probe is told; `suite probes NAME` lists it."""
     prompt: PromptKind | None = None
+    """Kind of question or instruction to the technician; the reading is named after it."""
     say: Sentence | None = None
     """The question or instruction as the technician reads it."""
     picture: str | None = Field(default=None, pattern=r"^[a-z0-9][a-z0-9-]*\.svg$")
     """An SVG beside the suite file."""
-    options: tuple[Sentence, ...] = ()
+    options: tuple[Sentence, ...] = Field(default=(), max_length=50)
     """Answers of a choice, in order."""
     range: Annotated[tuple[Number, Number], AfterValidator(_ordered)] | None = None
     """Smallest and largest number that can be meant; others are asked again."""
-    unit: str = ""
-    """Unit of a number prompt."""
+    unit: UnitText = ""
+    """Unit of a number prompt, as UCUM text."""
     duration: Duration | None = None
     """How long a timed action lasts."""
-    covers: tuple[Identifier, ...] = ()
+    covers: tuple[Identifier, ...] = Field(default=(), max_length=200)
     """Joints that this check proves."""
-    needs: tuple[Identifier, ...] = ()
+    needs: tuple[Identifier, ...] = Field(default=(), max_length=50)
     """Resources that one check at a time may use."""
-    after: tuple[Identifier, ...] = ()
+    after: tuple[Identifier, ...] = Field(default=(), max_length=200)
     """Checks that must have passed before."""
     timeout: Duration | None = None
+    """How long the probe may take before it counts as hung."""
     required: bool = True
+    """Whether the unit can be released only when this check passes."""
     if_absent: Literal["fail", "not-fitted"] = "fail"
     """What it means when the hardware is not there."""
     repeat: Repeat | None = None
-    uncertainty: tuple[Statement, ...] = ()
-    compute: dict[ReadingName, str] = Field(default_factory=dict)
+    """How often readings are taken, and how they pool."""
+    uncertainty: tuple[Statement, ...] = Field(default=(), max_length=100)
+    """The author's statements of uncertainty, beside what probe and instrument state themselves."""
+    compute: dict[ReadingName, Annotated[str, StringConstraints(max_length=500)]] = Field(
+        default_factory=dict, max_length=50
+    )
     """Readings made from other readings of this check, with + - * / min max abs."""
     second_person: bool = False
     """Asks another person than the technician of the run."""
-    limits: tuple[Limit, ...] = ()
+    limits: tuple[Limit, ...] = Field(default=(), max_length=100)
+    """What the readings must satisfy; a check without limits has no verdict."""
 
     @model_validator(mode="after")
-    def _probe_or_prompt(self) -> Check:
-        if (self.probe is None) == (self.prompt is None):
-            raise ValueError("a check has either a probe or a prompt")
-        if self.probe is not None:
-            wrong = [
-                key
-                for key, given in (
-                    ("say", self.say),
-                    ("options", self.options),
-                    ("range", self.range),
-                    ("duration", self.duration),
-                    ("unit", self.unit),
-                    ("second_person", self.second_person),
-                )
-                if given
-            ]
-            if wrong:
-                raise ValueError(f"{', '.join(wrong)} belong to a prompt, and this check has a probe")
-            return self
-        if self.say is None:
-            raise ValueError("a prompt needs say: the words the technician reads")
-        if self.settings:
-            raise ValueError("settings belong to a probe, and this check has a prompt")
-        if (self.prompt is PromptKind.CHOICE) != bool(self.options):
-            raise ValueError("options belong to a choice, and a choice needs them")
-        if (self.prompt is PromptKind.TIMED) != (self.duration is not None):
-            raise ValueError("duration belongs to a timed prompt, and a timed prompt needs one")
-        if self.prompt is PromptKind.NOTE and self.limits:
-            raise ValueError("a note is never judged; use text, choice or confirm")
-        if self.range is not None and self.prompt not in (PromptKind.NUMBER, PromptKind.COUNT):
-            raise ValueError("range belongs to a number or a count")
-        if (self.prompt is PromptKind.NUMBER) != bool(self.unit):
-            raise ValueError('unit belongs to a number, and a number needs one ("1" for a plain number)')
+    def _probe_or_prompt(self, info: ValidationInfo) -> Check:
+        _raise_first(check_complaints(self), info)
         return self
 
     @property
@@ -320,21 +359,85 @@ class Check(_Model):
         return bool(self.limits)
 
 
+def check_complaints(check: Check) -> list[Complaint]:
+    """What is wrong between the keys of a check: each kind of check has its own."""
+    if (check.probe is None) == (check.prompt is None):
+        return [(("id", "probe", "prompt"), "a check has either a probe or a prompt")]
+    return _probe_complaints(check) if check.probe is not None else _prompt_complaints(check)
+
+
+def _probe_complaints(check: Check) -> list[Complaint]:
+    given = {
+        "say": check.say,
+        "picture": check.picture,
+        "options": check.options,
+        "range": check.range,
+        "duration": check.duration,
+        "unit": check.unit,
+        "second_person": check.second_person,
+    }
+    return [
+        ((key, "probe", "prompt"), f"{key} belongs to a prompt, and this check has a probe")
+        for key, value in given.items()
+        if value
+    ]
+
+
+def _prompt_complaints(check: Check) -> list[Complaint]:
+    kind = check.prompt
+    asks_number = kind in (PromptKind.NUMBER, PromptKind.COUNT)
+    rules = [
+        (("id", "say"), check.say is None, "a prompt needs say: the words the technician reads"),
+        (("settings",), bool(check.settings), "settings belong to a probe, and this check has a prompt"),
+        (("id", "options"), kind is PromptKind.CHOICE and not check.options, "a choice needs options"),
+        (("options",), kind is not PromptKind.CHOICE and bool(check.options), "options belong to a choice"),
+        (("id", "duration"), kind is PromptKind.TIMED and not check.duration, "a timed prompt needs a duration"),
+        (
+            ("duration",),
+            kind is not PromptKind.TIMED and check.duration is not None,
+            "duration belongs to a timed prompt",
+        ),
+        (
+            ("limits",),
+            kind is PromptKind.NOTE and bool(check.limits),
+            "a note is never judged; use text, choice or confirm",
+        ),
+        (("range",), check.range is not None and not asks_number, "range belongs to a number or a count"),
+        (
+            ("id", "unit"),
+            kind is PromptKind.NUMBER and not check.unit,
+            'a number needs a unit ("1" for a plain number)',
+        ),
+        (("unit",), kind is not PromptKind.NUMBER and bool(check.unit), "unit belongs to a number prompt"),
+    ]
+    return [((*keys, "prompt"), what) for keys, wrong, what in rules if wrong]
+
+
 class Suite(_Model):
     """One model's parts, joints, faults, checks and limits."""
 
     schema_version: Literal[1] = Field(alias="schema")
+    """Version of this file format; 1."""
     model: Identifier
+    """The model of the units that the suite is for."""
     title: Sentence
-    revision: int = Field(ge=1)
+    """Title of the suite as reports print it."""
+    revision: int = Field(ge=1, le=1_000_000)
+    """Counts up with every change of the suite."""
     state: Literal["trial", "approved"] = "trial"
+    """trial while it is being written; approved when it may release units."""
     decision: Decision = Decision()
+    """How readings are held against limits."""
     serial: Serial = Serial()
-    cautions: tuple[Sentence, ...] = ()
+    """How the unit's serial number is known."""
+    cautions: tuple[Sentence, ...] = Field(default=(), max_length=50)
     """Cautions of this model, shown before the run and in the report, beside the general ones."""
-    parts: dict[Identifier, Part] = Field(default_factory=dict)
-    joints: dict[Identifier, Joint] = Field(default_factory=dict)
-    checks: tuple[Check, ...] = ()
+    parts: dict[Identifier, Part] = Field(default_factory=dict, max_length=300)
+    """The model's parts, by name."""
+    joints: dict[Identifier, Joint] = Field(default_factory=dict, max_length=1000)
+    """The model's joints, by name."""
+    checks: tuple[Check, ...] = Field(default=(), max_length=500)
+    """The checklist, in the order in which it is read."""
 
     def check(self, check_id: str) -> Check:
         """The check of that id; KeyError when there is none."""
