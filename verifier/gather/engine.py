@@ -286,6 +286,8 @@ class Engine:
     async def _ask(self, check: Check, take: int) -> None:
         question = question_of(check, from_memory=self.state.from_memory(check), take=take)
         given = await self._asker.ask(question)
+        if self.state.technician is None and not question.second_person:
+            self.append("technician", {"technician": to_json(given.by)})
         answer = Answer(
             kind=question.kind.value,
             shown=question.shown,

@@ -1,0 +1,172 @@
+"""What a person sees while a run goes on: live in a terminal, plain lines otherwise."""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from verifier.declare.suite import Check, duration_text
+from verifier.readings import Finding, Held, Stage, Verdict
+
+if TYPE_CHECKING:
+    from rich.live import Live
+    from rich.table import Table
+
+STAGE_WORDS = {
+    Stage.ARRIVAL: "Arrival, before opening",
+    Stage.OPEN: "Open",
+    Stage.CLOSED: "Closed, functional test",
+    Stage.FINISHED: "Finished, after the last cover",
+}
+
+_COLOURS = {
+    Verdict.PASS: "green",
+    Verdict.FAIL: "bold red",
+    Verdict.INCONCLUSIVE: "yellow",
+    Verdict.NOT_RUN: "bright_black",
+    Verdict.BENCH_ERROR: "magenta",
+}
+
+
+def printable(text: str) -> str:
+    """Text from outside without control characters: a terminal must not obey a device's name."""
+    return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
+
+
+def verdict_word(finding: Finding) -> str:
+    return finding.verdict.value if finding.verdict else "noted"
+
+
+def summary(finding: Finding) -> str:
+    """What was read and the limit, or the reason, in one line."""
+    if finding.verdict in (Verdict.PASS, None) and finding.held:
+        return "; ".join(_held(h) for h in finding.held[:3])
+    return finding.reason
+
+
+def _held(held: Held) -> str:
+    if isinstance(held.value, bool):
+        value = "yes" if held.value else "no"
+    elif isinstance(held.value, float):
+        value = f"{held.value:.6g}"
+    else:
+        value = str(held.value)
+    unit = "" if held.unit in ("", "1") else f" {held.unit}"
+    return f"{value}{unit} ({held.limit})"
+
+
+@dataclass(slots=True)
+class Lines:
+    """Plain lines, for logs and programs that watch; nothing at all when `silent`."""
+
+    silent: bool = False
+    stream: object = None
+
+    def say(self, text: str) -> None:
+        if not self.silent:
+            print(printable(text), file=sys.stderr if self.stream is None else self.stream, flush=True)  # type: ignore[call-overload]
+
+    def stage(self, stage: Stage, checks: int) -> None:
+        self.say(f"{STAGE_WORDS[stage]}: {checks} {'check' if checks == 1 else 'checks'}")
+
+    def began(self, check: Check) -> None:
+        pass
+
+    def ended(self, check: Check, finding: Finding) -> None:
+        self.say(f"  {verdict_word(finding):<12} {check.title}: {summary(finding)}".rstrip(": "))
+
+    def close(self) -> None:
+        pass
+
+
+@dataclass(slots=True)
+class LiveView:
+    """A terminal: findings scroll by, what is running stands below with elapsed and expected time.
+
+    While a question is open nothing else is written; findings that come meanwhile follow the answer.
+    """
+
+    expected: Mapping[str, float]
+    """Seconds that each check took at the median of earlier runs, where there are any."""
+    total: int = 0
+    done: int = 0
+    _running: dict[str, tuple[Check, float]] = field(default_factory=dict)
+    _held_back: list[tuple[Check, Finding]] = field(default_factory=list)
+    _questions: int = 0
+    _live: Live | None = None
+
+    def start(self) -> None:
+        from rich.console import Console
+        from rich.live import Live
+
+        self._live = Live(
+            console=Console(highlight=False), get_renderable=self._table, refresh_per_second=4, transient=True
+        )
+        self._live.start()
+
+    def close(self) -> None:
+        if self._live is not None:
+            self._live.stop()
+            self._live = None
+
+    def write(self, text: str, *, end: str = "\n") -> None:
+        sys.stdout.write(text + end)
+        sys.stdout.flush()
+
+    @contextmanager
+    def quiet(self) -> Iterator[None]:
+        self._questions += 1
+        self.close()
+        try:
+            yield
+        finally:
+            self._questions -= 1
+            self.start()
+            for check, finding in self._held_back:
+                self._print(check, finding)
+            self._held_back.clear()
+
+    def stage(self, stage: Stage, checks: int) -> None:
+        self._out(f"[bold]{STAGE_WORDS[stage]}[/bold]")
+
+    def began(self, check: Check) -> None:
+        self._running[check.id] = (check, time.monotonic())
+
+    def ended(self, check: Check, finding: Finding) -> None:
+        self._running.pop(check.id, None)
+        self.done += 1
+        if self._questions:
+            self._held_back.append((check, finding))
+        else:
+            self._print(check, finding)
+
+    def _print(self, check: Check, finding: Finding) -> None:
+        from rich.markup import escape
+
+        colour = _COLOURS.get(finding.verdict, "white") if finding.verdict else "white"
+        word = f"[{colour}]{verdict_word(finding):<12}[/]"
+        self._out(f"  {word} {escape(printable(check.title))}  [dim]{escape(printable(summary(finding)))}[/dim]")
+
+    def _out(self, markup: str) -> None:
+        if self._live is not None:
+            self._live.console.print(markup)
+
+    def _table(self) -> Table:
+        from rich.table import Table
+        from rich.text import Text
+
+        grid = Table.grid(padding=(0, 2))
+        now = time.monotonic()
+        for check, started in list(self._running.values()):
+            expected = self.expected.get(check.id)
+            usual = f"usually {duration_text(max(1.0, round(expected)))}" if expected else ""
+            grid.add_row(
+                Text("  running", style="cyan"), Text(check.title), Text(f"{now - started:.0f} s"), Text(usual, style="dim")
+            )
+        if self.total:
+            grid.add_row(Text(f"  {self.done} of {self.total}", style="dim"), Text(""), Text(""), Text(""))
+        return grid

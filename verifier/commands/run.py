@@ -1,0 +1,293 @@
+"""`run` and `resume`: the main job."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+import click
+
+from verifier.commands.options import json_option, station_option
+from verifier.errors import InputError
+
+if TYPE_CHECKING:
+    from verifier.commands.progress import Lines, LiveView
+    from verifier.declare.answers import PreparedAnswer
+    from verifier.declare.order import RepairOrder
+    from verifier.declare.suite import Suite
+    from verifier.flow import Ended, Running
+    from verifier.gather.acts import Wish
+    from verifier.readings import Person
+
+FILE = click.Path(dir_okay=False, path_type=Path)
+STAGES = click.Choice(["arrival", "open", "closed", "finished"])
+
+
+def _common(command: Any) -> Any:
+    for decorate in (
+        json_option,
+        click.option("--out", type=FILE, metavar="FILE", help="Also write the report to this file."),
+        station_option,
+        click.option("--answers", type=FILE, metavar="FILE", help="Prepared answers to the suite's prompts, TOML."),
+        click.option("--stage", type=STAGES, help="Take only this stage now; the run pauses if others are left."),
+        click.option("--technician", metavar="NAME", help="Who is at the bench. [default: the order's, or asked]"),
+    ):
+        command = decorate(command)
+    return command
+
+
+@click.command()
+@click.argument("suite")
+@click.option("--serial", metavar="NUMBER", help="The unit's serial number, where it cannot be scanned.")
+@click.option("--repair", type=FILE, metavar="FILE", help="The repair order, TOML.")
+@click.option("--replaced", multiple=True, metavar="PART", help="A part that was replaced; may be repeated.")
+@click.option(
+    "--at", default="local", show_default=True, metavar="WHERE", help="Where the probes read: local, recorded:DIR."
+)
+@_common
+def run(
+    suite: str,
+    serial: str | None,
+    repair: Path | None,
+    replaced: tuple[str, ...],
+    at: str,
+    technician: str | None,
+    stage: str | None,
+    answers: Path | None,
+    station: Path | None,
+    out: Path | None,
+    as_json: bool,
+) -> int:
+    """Run SUITE (a file, or the name of a shipped suite) on a unit.
+
+    Exit code: 0 release, 1 not released, 2 bad usage or input, 3 paused and resumable.
+    """
+    from verifier import flow
+    from verifier.declare.answers import load_answers
+    from verifier.declare.lint import load_suite
+    from verifier.declare.plan import make_plan
+    from verifier.gather.catalogue import load_catalogue
+    from verifier.readings import Person
+    from verifier.shipped import find_suite
+    from verifier.store.station import Station
+
+    loaded = load_suite(find_suite(suite), load_catalogue())
+    for warning in loaded.warnings:
+        click.echo(warning.sentence(str(loaded.path)), err=True)
+    order = _order(repair, replaced, loaded.suite)
+    prepared = load_answers(answers, loaded.suite) if answers else None
+    person: Person | None = None
+    if technician:
+        person = Person(name=technician, known="option")
+    elif order.technician:
+        person = Person(name=order.technician, known="order")
+    plan = make_plan(loaded.suite, loaded.text, loaded.sha256, order)
+    running = flow.begin(Station.at(station), plan, at=at, technician=person)
+    request = _Request(stage, out, as_json, serial=serial, folder=str(loaded.path.parent))
+    return _carry_on(running, prepared, person, request, resumed=False)
+
+
+@click.command()
+@click.argument("run", required=False)
+@click.option("--correct", multiple=True, metavar="CHECK=VALUE", help="Correct an answer; the first stays visible.")
+@click.option("--again", multiple=True, metavar="CHECK", help="Set a finding aside and take the check again.")
+@click.option("--reopen", multiple=True, metavar="PART", help="The unit was opened again: void what that disturbs.")
+@click.option("--waive", multiple=True, metavar="JOINT", help="Accept a joint that no check covers.")
+@click.option("--why", metavar="TEXT", help="The reason for these acts; needed with any of them.")
+@_common
+def resume(
+    run: str | None,
+    correct: tuple[str, ...],
+    again: tuple[str, ...],
+    reopen: tuple[str, ...],
+    waive: tuple[str, ...],
+    why: str | None,
+    technician: str | None,
+    stage: str | None,
+    answers: Path | None,
+    station: Path | None,
+    out: Path | None,
+    as_json: bool,
+) -> int:
+    """Go on with RUN after a pause, a crash or a power cycle; without RUN, with the newest open one.
+
+    Exit code: 0 release, 1 not released, 2 bad usage or input, 3 paused and resumable.
+    """
+    from verifier import flow
+    from verifier.declare.answers import load_answers
+    from verifier.readings import Person
+    from verifier.store.station import Station
+
+    wishes = _wishes(correct, again, reopen, waive, why)
+    running = flow.reopen(Station.at(station), run)
+    prepared = load_answers(answers, running.state.plan.suite) if answers else None
+    person = Person(name=technician, known="option") if technician else running.state.technician
+    request = _Request(stage, out, as_json, wishes=wishes)
+    return _carry_on(running, prepared, person, request, resumed=True)
+
+
+@dataclass(frozen=True, slots=True)
+class _Request:
+    """What the command line asked for, beside the run itself."""
+
+    stage: str | None
+    out: Path | None
+    as_json: bool
+    serial: str | None = None
+    wishes: Sequence[Wish] = ()
+    folder: str = ""
+
+
+def _order(repair: Path | None, replaced: Sequence[str], suite: Suite) -> RepairOrder:
+    from verifier.declare.order import RepairOrder, Replaced
+    from verifier.declare.toml_file import load_order
+
+    order = load_order(repair, suite) if repair else RepairOrder()
+    named = {r.part for r in order.replaced}
+    for part in replaced:
+        if part not in suite.parts:
+            known = ", ".join(suite.parts) or "none"
+            raise InputError(f"the suite has no part {part!r}", where="--replaced", to_do=f"It has: {known}.")
+    more = tuple(Replaced(part=part) for part in dict.fromkeys(replaced) if part not in named)
+    return order.model_copy(update={"replaced": (*order.replaced, *more)})
+
+
+def _wishes(
+    correct: Sequence[str], again: Sequence[str], reopen: Sequence[str], waive: Sequence[str], why: str | None
+) -> list[Wish]:
+    from verifier.gather.acts import Wish
+
+    wishes: list[Wish] = []
+
+    def add(kind: Literal["correct", "again", "reopen", "waive"], subject: str, value: str | None = None) -> None:
+        wishes.append(Wish(kind=kind, subject=subject, why=why or "", value=value))
+
+    # The unit is opened first, and waived last: so that each act sees what the ones before it did.
+    for part in reopen:
+        add("reopen", part)
+    for text in correct:
+        check, equals, value = text.partition("=")
+        if not equals:
+            raise InputError(f"{text!r} has no value", where="--correct", to_do="Write --correct CHECK=VALUE.")
+        add("correct", check, value)
+    for check in again:
+        add("again", check)
+    for joint in waive:
+        add("waive", joint)
+    if wishes and not (why and why.strip()):
+        raise InputError("an act needs a reason", where=f"--{wishes[0].kind}", to_do='Add --why "...".')
+    return wishes
+
+
+def _carry_on(
+    running: Running,
+    prepared: dict[str, PreparedAnswer] | None,
+    person: Person | None,
+    request: _Request,
+    *,
+    resumed: bool,
+) -> int:
+    from verifier import flow
+    from verifier.commands.desk import Desk
+    from verifier.commands.progress import Lines, LiveView
+    from verifier.gather.prompts.prepared import NobodyAsker, PreparedAsker
+    from verifier.gather.prompts.question import Asker
+    from verifier.gather.prompts.terminal import Terminal, TerminalAsker
+    from verifier.gather.session import Sitting
+    from verifier.readings import Stage
+    from verifier.store.records import usual_seconds
+
+    interactive = sys.stdin.isatty() and sys.stdout.isatty() and not request.as_json
+    view: Lines | LiveView
+    asker: Asker = NobodyAsker()
+    desk: Desk | None = None
+    if interactive:
+        usual = usual_seconds(running.station.store_file, running.state.plan.suite.model)
+        view = LiveView(usual, total=len(running.state.pending()))
+        terminal = Terminal(sys.stdin.fileno(), view)
+        at_terminal = TerminalAsker(terminal, person, request.folder)
+        asker, desk = at_terminal, Desk(terminal, at_terminal)
+    else:
+        view = Lines(silent=request.as_json)
+    if prepared is not None:
+        asker = PreparedAsker(prepared, person, asker if interactive else None)
+
+    async def who() -> Person:
+        if person is not None:
+            return person
+        if desk is not None:
+            return await desk.person()
+        raise InputError("nobody is named for this act", to_do="Add --technician NAME.")
+
+    sitting = Sitting(
+        asker=asker,
+        watcher=view,
+        person=who,
+        wishes=request.wishes,
+        serial=request.serial,
+        only=Stage(request.stage) if request.stage else None,
+        between=desk.between if desk else None,
+        review=desk.review if desk else None,
+    )
+    if isinstance(view, LiveView):
+        click.echo(f"Run {running.run}: {running.state.plan.suite.title}. Ctrl-C pauses.")
+        view.start()
+    try:
+        ended = flow.carry_on(running, sitting, resumed=resumed)
+    finally:
+        view.close()
+        running.journal.close()
+    return _tell(running, ended, request)
+
+
+def _tell(running: Running, ended: Ended, request: _Request) -> int:
+    if ended.outcome is None:
+        if request.as_json:
+            _print_json({"run": running.run, "paused": ended.paused_because})
+        else:
+            click.echo(f"Paused ({ended.paused_because}). Go on with: verifier resume {running.run}")
+        return ended.exit_code
+    if request.out is not None and ended.report is not None:
+        from verifier.store.disk import write_aside
+
+        write_aside(request.out, ended.report.read_bytes())
+    if ended.new_key:
+        click.echo(f"A new key was made to seal with (role {running.state.role}): {ended.new_key}", err=True)
+    if ended.store_problem:
+        click.echo(ended.store_problem, err=True)
+    report = request.out or ended.report
+    if request.as_json and ended.sealed is not None:
+        _print_json(
+            {
+                "run": running.run,
+                "disposition": ended.outcome.disposition.value,
+                "reason": ended.outcome.reason,
+                "checks": {
+                    check.id: {
+                        "verdict": check.finding.verdict.value if check.finding and check.finding.verdict else None,
+                        "reason": check.finding.reason if check.finding else "",
+                    }
+                    for check in ended.sealed.record.checks
+                },
+                "record": str(running.folder / "sealed.json"),
+                "record_sha256": ended.sealed.digest,
+                "report": str(report),
+            }
+        )
+        return ended.exit_code
+    from verifier.commands.progress import printable
+    from verifier.show import headline
+
+    click.echo("")
+    click.echo(printable(headline(ended.outcome)))
+    click.echo(f"Report: {report}")
+    click.echo(f"Check it with: verifier audit {report}")
+    return ended.exit_code
+
+
+def _print_json(data: dict[str, object]) -> None:
+    click.echo(json.dumps(data, ensure_ascii=False, indent=2))

@@ -1,0 +1,46 @@
+"""`store`: the searchable copy of the records."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from verifier.commands.options import station_option
+
+if TYPE_CHECKING:
+    from verifier.seal.record import Record
+
+
+@click.group()
+def store() -> None:
+    """The searchable copy of the records."""
+
+
+@store.command()
+@station_option
+def rebuild(station: Path | None) -> None:
+    """Make the store anew from the sealed records of this station."""
+    from verifier.errors import VerifierError
+    from verifier.seal import open_sealed
+    from verifier.store.records import put_all
+    from verifier.store.station import Station
+
+    bench = Station.at(station)
+    files = sorted(bench.runs.glob("*/sealed.json"))
+
+    def records() -> Iterator[tuple[Record, str]]:
+        for file in files:
+            try:
+                sealed = open_sealed(file.read_bytes())
+            except (VerifierError, OSError) as error:
+                click.echo(f"left out: {error}", err=True)
+                continue
+            yield sealed.record, sealed.digest
+
+    for leftover in bench.root.glob("store.db*"):
+        leftover.unlink()
+    count = put_all(bench.store_file, records()) if files else 0
+    click.echo(f"{count} of {len(files)} records are in {bench.store_file}")

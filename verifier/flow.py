@@ -1,0 +1,214 @@
+"""The whole run on one page, room by room. Read this first.
+
+    suite + repair order -> plan -> readings -> findings -> record -> report -> store
+
+`begin` makes a new run, `reopen` takes up one that is not sealed; `carry_on` works through what is
+pending and, unless the run pauses, `seal_and_show` seals it. Each step is a call into one room.
+"""
+
+from __future__ import annotations
+
+import platform
+import secrets
+from base64 import b32encode
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal
+
+from verifier import __version__
+from verifier.declare.plan import Plan
+from verifier.errors import InputError, JournalError
+from verifier.gather.clocks import RealClocks
+from verifier.gather.hosts import open_host
+from verifier.gather.journal import Journal, read
+from verifier.gather.session import Sitting, sit
+from verifier.gather.state import RunState, begin as begin_state, replay, to_json
+from verifier.judge import SuiteJudge, outcome
+from verifier.readings import Disposition, Outcome, Person
+from verifier.store.station import Station
+
+if TYPE_CHECKING:
+    from verifier.seal import Sealed
+
+Role = Literal["station", "self", "simulated"]
+
+
+@dataclass(slots=True)
+class Running:
+    """A run that is open on the bench: its folder, its state, and its locked journal."""
+
+    station: Station
+    folder: Path
+    state: RunState
+    journal: Journal
+
+    @property
+    def run(self) -> str:
+        return self.state.run
+
+    @property
+    def sealed_file(self) -> Path:
+        return self.folder / "sealed.json"
+
+
+@dataclass(frozen=True, slots=True)
+class Ended:
+    """How far `carry_on` came."""
+
+    outcome: Outcome | None
+    """None where the run paused."""
+    sealed: Sealed | None = None
+    report: Path | None = None
+    new_key: str = ""
+    """Fingerprint of the key where sealing this run made it."""
+    store_problem: str = ""
+    paused_because: str = ""
+
+    @property
+    def exit_code(self) -> int:
+        if self.outcome is None:
+            return 3
+        return 0 if self.outcome.disposition is Disposition.RELEASE else 1
+
+
+def begin(station: Station, plan: Plan, *, at: str, technician: Person | None) -> Running:
+    """Open a new run: its folder and the first line of its journal, which carries all it is about."""
+    open_host(at, RealClocks())  # an address that cannot be used is refused before anything is written
+    station.create()
+    now = datetime.now(UTC)
+    run = f"{now:%Y%m%dT%H%M%SZ}-{b32encode(secrets.token_bytes(4)).decode().lower()[:6]}"
+    folder = station.runs / run
+    journal = Journal.create(folder / "journal", RealClocks())
+    event = journal.append(
+        "begin",
+        {
+            "run": run,
+            "suite_text": plan.suite_text,
+            "suite_sha256": plan.suite_sha256,
+            "order": plan.order.model_dump(mode="json", exclude_defaults=True),
+            "at": at,
+            "role": role_of(at),
+            "station": station.name,
+            "technician": to_json(technician) if technician else None,
+            "software": {"verifier": __version__, "python": platform.python_version()},
+        },
+    )
+    return Running(station, folder, begin_state(event), journal)
+
+
+def reopen(station: Station, run: str | None) -> Running:
+    """Take up a run that is not sealed; without `run`, the newest of them."""
+    folder = station.runs / run if run else newest_unsealed(station)
+    if run and (Path(run).name != run or not (folder / "journal").is_file()):
+        raise InputError(
+            f"this station has no run {run}", where=str(station.runs), to_do="`verifier runs` lists them."
+        )
+    if (folder / "report.html").is_file():
+        raise InputError(
+            f"run {folder.name} is sealed: nothing in it can be changed any more",
+            to_do="Start a new run for new findings.",
+        )
+    journal, contents = Journal.reopen(folder / "journal", RealClocks())
+    if not contents.events:
+        journal.close()
+        raise JournalError(
+            "nothing was journalled before this run was ended",
+            where=folder.name,
+            to_do="Nothing is lost: start anew with `verifier run`.",
+        )
+    # Read again: a torn line that was cut off has been journalled since.
+    state = replay(read(journal.path).events)
+    return Running(station, folder, state, journal)
+
+
+def newest_unsealed(station: Station) -> Path:
+    folders = sorted(station.runs.iterdir(), reverse=True) if station.runs.is_dir() else []
+    for folder in folders:
+        if (folder / "journal").is_file() and not (folder / "report.html").is_file():
+            return folder
+    raise InputError(
+        "there is no run to go on with",
+        where=str(station.runs),
+        to_do="All runs here are sealed. Start one with `verifier run SUITE`.",
+    )
+
+
+def role_of(at: str) -> Role:
+    """Which role a run is sealed under. Only a bench that looks at another machine seals as a station."""
+    if at == "local":
+        return "self"
+    # A recording shows what a unit once was: it is no evidence about the unit on the bench.
+    return "simulated" if at.startswith(("recorded:", "simulated")) else "station"
+
+
+def carry_on(running: Running, sitting: Sitting, *, resumed: bool) -> Ended:
+    """Take what is pending, judge it, and seal the run; or pause."""
+    state, suite = running.state, running.state.plan.suite
+    if running.sealed_file.is_file():
+        return seal_and_show(running)  # ended between the seal and the report
+    if resumed:
+        state.apply(running.journal.append("resumed", {}))
+    paused = sit(state, running.journal, sitting, judge=SuiteJudge(suite.decision), outlook=_outlook)
+    if paused:
+        return Ended(outcome=None, paused_because=paused)
+    return seal_and_show(running)
+
+
+def _outlook(state: RunState) -> Outcome:
+    return outcome(state.plan, state.counting_attempts(), state.waived)
+
+
+def seal_and_show(running: Running) -> Ended:
+    """From findings to a sealed record, and from that to a report. A restart completes it."""
+    from verifier.seal import build_record, load_or_create, seal_run
+    from verifier.store.disk import write_aside
+
+    state, station = running.state, running.station
+    key, new = load_or_create(station.keys, running.state.role)
+    record, disclosed = build_record(
+        state, _outlook(state), role=key.role, key=key.thumbprint, journal_sha256=running.journal.last_hash
+    )
+    sealed = seal_run(record, disclosed, key, station.ledger, running.sealed_file)
+    if not state.sealed:
+        state.apply(running.journal.append("sealed", {"sha256": sealed.digest}))
+    report = running.folder / "report.html"
+    write_aside(report, report_page(station, sealed))
+    return Ended(
+        sealed.record.outcome,
+        sealed,
+        report,
+        new_key=key.thumbprint if new else "",
+        store_problem=_store(station, sealed),
+    )
+
+
+def report_page(station: Station, sealed: Sealed) -> bytes:
+    """The report of a sealed record, itself sealed with the key that sealed the record.
+
+    InputError when this station does not hold that key.
+    """
+    from verifier.seal import load_or_create, seal_page
+    from verifier.show import RENDERER, render_front
+
+    key, _ = load_or_create(station.keys, sealed.record.role)
+    if key.thumbprint != sealed.record.station.key:
+        raise InputError(
+            f"run {sealed.record.run} was sealed at {sealed.record.station.name} with a key that is not here",
+            to_do="Render it at that station.",
+        )
+    front = render_front(
+        sealed.record, sealed.disclosed, sealed.raw, fingerprint=key.thumbprint, digest=sealed.digest
+    )
+    return seal_page(front, sealed.raw, key, RENDERER)
+
+
+def _store(station: Station, sealed: Sealed) -> str:
+    """Put the record into the store; what went wrong, if anything: the store never costs a report."""
+    from verifier.store.records import put
+
+    try:
+        put(station.store_file, sealed.record, sealed.digest)
+    except InputError as error:
+        return str(error)
+    return ""

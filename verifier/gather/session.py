@@ -1,0 +1,160 @@
+"""One sitting at a run: from opening the workers to the moment it may be sealed, or pauses."""
+
+from __future__ import annotations
+
+import signal
+from collections.abc import Awaitable, Callable, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import anyio
+
+from verifier.declare.suite import Check
+from verifier.errors import VerifierError
+from verifier.gather.acts import Wish, act, refuse_bad
+from verifier.gather.catalogue import load_catalogue
+from verifier.gather.clocks import RealClocks
+from verifier.gather.engine import Engine, Watcher
+from verifier.gather.hosts import facts, open_host
+from verifier.gather.journal import Journal
+from verifier.gather.prompts.question import Asker
+from verifier.gather.prompts.terminal import PauseWanted
+from verifier.gather.state import RunState
+from verifier.gather.workers import WorkerPool
+from verifier.readings import Judge, Outcome, Person, Stage
+
+
+@dataclass(frozen=True, slots=True)
+class ReviewAnswer:
+    """What the technician wants after seeing the outcome: seal it, do something first, or leave it open."""
+
+    choice: Literal["seal", "act", "later"]
+    wish: Wish | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sitting:
+    """How a run is worked on this time: who answers, who watches, what to do first, how far to go."""
+
+    asker: Asker
+    watcher: Watcher
+    person: Callable[[], Awaitable[Person]]
+    """Who does the acts; asked when there is one."""
+    wishes: Sequence[Wish] = ()
+    """Acts to do first."""
+    serial: str | None = None
+    """The serial number that was typed as an option."""
+    only: Stage | None = None
+    """Take this stage alone and pause if others are left."""
+    between: Callable[[Stage], Awaitable[bool]] | None = None
+    """Asked before a later stage begins; False pauses."""
+    review: Callable[[RunState, Outcome], Awaitable[ReviewAnswer]] | None = None
+    """Asked when nothing is pending, before sealing."""
+
+
+def sit(
+    state: RunState,
+    journal: Journal,
+    sitting: Sitting,
+    *,
+    judge: Judge[Check],
+    outlook: Callable[[RunState], Outcome],
+) -> str:
+    """Work until nothing is pending. Empty text: the run may be sealed; else the reason why it paused.
+
+    `outlook` says what the disposition would be now. Raises what a person has to know about.
+    """
+    refuse_bad(state, list(sitting.wishes))
+    try:
+        return anyio.run(_sit, state, journal, sitting, judge, outlook)
+    except BaseExceptionGroup as group:
+        raise _one_of(group) from None
+
+
+async def _sit(
+    state: RunState,
+    journal: Journal,
+    sitting: Sitting,
+    judge: Judge[Check],
+    outlook: Callable[[RunState], Outcome],
+) -> str:
+    reason = ""
+    async with WorkerPool() as pool, anyio.create_task_group() as group:
+        engine = Engine(
+            state=state,
+            journal=journal,
+            judge=judge,
+            catalogue=load_catalogue(),
+            taker=pool,
+            asker=sitting.asker,
+            watcher=sitting.watcher,
+        )
+        work = anyio.CancelScope()
+
+        async def watch_signals() -> None:
+            nonlocal reason
+            with anyio.open_signal_receiver(signal.SIGINT, signal.SIGTERM) as signals:
+                async for number in signals:
+                    reason = "Ctrl-C" if number == signal.SIGINT else "asked to end"
+                    work.cancel()
+                    return
+
+        group.start_soon(watch_signals)
+        with work:
+            try:
+                reason = await _work(engine, sitting, outlook)
+            except PauseWanted:
+                reason = "the technician paused"
+            except BaseExceptionGroup as several:
+                if several.subgroup(PauseWanted) is None:
+                    raise
+                reason = "the technician paused"
+        group.cancel_scope.cancel()
+    if reason:
+        engine.append("paused", {"why": reason})
+    return reason
+
+
+async def _work(engine: Engine, sitting: Sitting, outlook: Callable[[RunState], Outcome]) -> str:
+    state = engine.state
+    if not state.facts:
+        engine.append("facts", {"facts": await facts(open_host(state.at, RealClocks()))})
+    await engine.identify(sitting.serial)
+    wishes = list(sitting.wishes)
+    while True:
+        for wish in wishes:
+            act(engine, wish, await sitting.person())
+        for stage in Stage if sitting.only is None else [sitting.only]:
+            if not state.pending([stage]):
+                continue
+            begun = any(state.counting(c.id) for c in state.plan.suite.checks if c.stage is not stage)
+            if sitting.between and begun and stage not in state.begun and not await sitting.between(stage):
+                return f"before the stage {stage.value}"
+            await engine.run([stage])
+        if left := len(state.pending()):
+            return f"{left} {'check' if left == 1 else 'checks'} of other stages still to be taken"
+        if sitting.review is None:
+            return ""
+        answer = await sitting.review(state, outlook(state))
+        if answer.choice == "later":
+            return "left open at the review"
+        if answer.choice == "seal" or answer.wish is None:
+            return ""
+        refuse_bad(state, [answer.wish])
+        wishes = [answer.wish]
+
+
+def _one_of(group: BaseExceptionGroup[BaseException]) -> BaseException:
+    """The error that a person has to know about, out of what a task group collected."""
+    found: list[BaseException] = []
+
+    def collect(error: BaseException) -> None:
+        if isinstance(error, BaseExceptionGroup):
+            for inner in error.exceptions:
+                collect(inner)
+        else:
+            found.append(error)
+
+    collect(group)
+    ours = [e for e in found if isinstance(e, VerifierError)]
+    return (ours or found)[0]

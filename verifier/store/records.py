@@ -1,0 +1,167 @@
+"""The station's searchable copy of its sealed records: SQLite, always possible to rebuild from them."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from statistics import median
+
+from verifier.errors import InputError
+from verifier.seal.record import Record
+
+SCHEMA = """
+CREATE TABLE IF NOT EXISTS runs (
+  run TEXT PRIMARY KEY, role TEXT NOT NULL, model TEXT NOT NULL, revision INTEGER NOT NULL,
+  serial TEXT, ticket TEXT, station TEXT NOT NULL, began TEXT NOT NULL, ended TEXT NOT NULL,
+  disposition TEXT NOT NULL, reason TEXT NOT NULL, record_sha256 TEXT NOT NULL
+) STRICT;
+CREATE TABLE IF NOT EXISTS findings (
+  run TEXT NOT NULL REFERENCES runs(run) ON DELETE CASCADE, check_id TEXT NOT NULL, stage TEXT NOT NULL,
+  required INTEGER NOT NULL, attempt INTEGER NOT NULL, counts INTEGER NOT NULL,
+  verdict TEXT, reason TEXT NOT NULL, took_s REAL,
+  PRIMARY KEY (run, check_id, attempt)
+) STRICT;
+CREATE INDEX IF NOT EXISTS findings_by_check ON findings(check_id);
+CREATE INDEX IF NOT EXISTS runs_by_model ON runs(model, began);
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Tally:
+    """How often a check's first judged attempt passed, over the runs asked for."""
+
+    check: str
+    judged: int
+    passed: int
+    failed: int
+
+
+@contextmanager
+def opened(path: Path) -> Iterator[sqlite3.Connection]:
+    """The store, made where it is missing. InputError where it cannot be used."""
+    try:
+        with closing(sqlite3.connect(path, timeout=10)) as connection:
+            connection.execute("PRAGMA journal_mode = WAL")
+            connection.execute("PRAGMA synchronous = FULL")
+            connection.execute("PRAGMA foreign_keys = ON")
+            connection.executescript(SCHEMA)
+            yield connection
+    except sqlite3.Error as error:
+        raise InputError(
+            f"the store cannot be used: {error}",
+            where=str(path),
+            to_do="`verifier store rebuild` makes it anew from the sealed records; nothing is lost.",
+        ) from error
+
+
+def put(path: Path, record: Record, record_sha256: str) -> None:
+    """Store one record, replacing an earlier copy of the same run."""
+    with opened(path) as connection:
+        _put(connection, record, record_sha256)
+
+
+def put_all(path: Path, records: Iterator[tuple[Record, str]]) -> int:
+    """Store many records in one transaction; gives how many."""
+    count = 0
+    with opened(path) as connection, connection:
+        for record, digest in records:
+            _insert(connection, record, digest)
+            count += 1
+    return count
+
+
+def _put(connection: sqlite3.Connection, record: Record, digest: str) -> None:
+    with connection:
+        _insert(connection, record, digest)
+
+
+def _insert(connection: sqlite3.Connection, record: Record, digest: str) -> None:
+    connection.execute("DELETE FROM runs WHERE run = ?", (record.run,))
+    connection.execute(
+        "INSERT INTO runs VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        (
+            record.run,
+            record.role,
+            record.suite.model,
+            record.suite.revision,
+            record.unit.serial,
+            record.order.ticket,
+            record.station.name,
+            record.times.began,
+            record.times.ended,
+            record.outcome.disposition.value,
+            record.outcome.reason,
+            digest,
+        ),
+    )
+    rows = []
+    for check in record.checks:
+        counting = check.counting
+        for number, attempt in enumerate(check.attempts):
+            finding = attempt.finding
+            took = None
+            if attempt.ended is not None and attempt.ended.boot_id == attempt.began.boot_id:
+                took = float(attempt.ended.boot) - float(attempt.began.boot)
+            rows.append(
+                (
+                    record.run,
+                    check.id,
+                    check.stage.value,
+                    check.required,
+                    number,
+                    attempt is counting,
+                    finding.verdict.value if finding and finding.verdict else None,
+                    finding.reason if finding else "",
+                    took,
+                )
+            )
+    connection.executemany("INSERT INTO findings VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)", rows)
+
+
+def usual_seconds(path: Path, model: str) -> dict[str, float]:
+    """Median seconds that each check of a model took in its last 50 attempts; empty without a store."""
+    if not path.is_file():
+        return {}
+    took: dict[str, list[float]] = {}
+    with opened(path) as connection:
+        rows = connection.execute(
+            "SELECT check_id, took_s FROM findings JOIN runs USING (run) "
+            "WHERE model = ? AND took_s IS NOT NULL ORDER BY began DESC LIMIT 5000",
+            (model,),
+        )
+        for check, seconds in rows:
+            if len(took.setdefault(check, [])) < 50:
+                took[check].append(seconds)
+    return {check: median(values) for check, values in took.items()}
+
+
+def tallies(path: Path, model: str, *, simulated: bool = False) -> list[Tally]:
+    """First-time results of each check of a model. What was retried counts as it was the first time.
+
+    Simulated runs and recordings never count unless asked for.
+    """
+    if not path.is_file():
+        return []
+    with opened(path) as connection:
+        rows = connection.execute(
+            """
+            SELECT check_id, count(*), sum(verdict = 'pass'), sum(verdict = 'fail')
+            FROM (
+              SELECT check_id, verdict, row_number() OVER (PARTITION BY run, check_id ORDER BY attempt) AS nth
+              FROM findings JOIN runs USING (run)
+              WHERE model = ? AND (role <> 'simulated' OR ?) AND verdict IN ('pass', 'fail', 'inconclusive')
+            ) WHERE nth = 1 GROUP BY check_id ORDER BY 4 DESC, check_id
+            """,
+            (model, simulated),
+        )
+        return [Tally(*row) for row in rows]
+
+
+def models(path: Path) -> list[str]:
+    if not path.is_file():
+        return []
+    with opened(path) as connection:
+        return [row[0] for row in connection.execute("SELECT DISTINCT model FROM runs ORDER BY model")]
