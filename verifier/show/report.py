@@ -1,0 +1,122 @@
+"""The report: one self-contained HTML file that a person reads, made from the record.
+
+`render_front` gives everything before the page's own seal, which `verifier.seal.page` appends. The same
+record, disclosures and `RENDERER` give the same bytes: `audit --render` builds the page again and compares.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import TYPE_CHECKING, Any
+
+from markupsafe import Markup
+
+from verifier import shipped
+from verifier.readings import Held, Verdict
+from verifier.seal import page
+from verifier.seal.record import Disclosed, Record
+from verifier.show import numbers, view, words
+from verifier.show.outside import css_string, outside, visible
+from verifier.show.scale import scale_svg
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
+
+RENDERER = "verifier-report/1"
+"""Goes up with every change to the page's bytes for the same record."""
+
+_EXAMPLE = Held(
+    reading="example", verdict=Verdict.PASS, limit="90 to 110, as an example", source="", rule="guarded",
+    value=98, lower=90, upper=110, u=2, interval=(94, 102), accept_from=94, accept_to=106,
+)  # fmt: skip
+"""What the key of the scale shows."""
+
+
+def render_front(record: Record, disclosed: Disclosed, sealed: bytes, *, fingerprint: str, digest: str) -> bytes:
+    """The page up to its seal, as UTF-8 with LF line ends.
+
+    `sealed` is the sealed record that the page carries, `fingerprint` the RFC 7638 thumbprint of the key,
+    `digest` the record's SHA-256 in hex, which the page shows as text and as a QR code. Whoever holds the
+    front appends the seal with `verifier.seal.page`. Personal fields without a disclosure read "withheld".
+    """
+    html = _environment().get_template("report.html").render(**_context(record, disclosed, fingerprint, digest))
+    front = html.rstrip("\n") + "\n" + page.embed(sealed)
+    return front.encode("utf-8")
+
+
+def _context(record: Record, disclosed: Disclosed, fingerprint: str, digest: str) -> dict[str, Any]:
+    checks = view.check_views(record, disclosed)
+    groups = {word: [c for c in checks if c.verdict == word] for word in words.VERDICTS.values()}
+    judged = [c for c in checks if c.verdict != "noted"]
+    note = words.role_note(record.role)
+    return {
+        "record": record,
+        "renderer": RENDERER,
+        "headline": words.headline(record.outcome),
+        "note": note,
+        "checks": checks,
+        "groups": groups,
+        "passed": len(groups[Verdict.PASS.value]),
+        "judged": len(judged),
+        "technician": view.person(record.technician, disclosed) if record.technician else None,
+        "order_technician": view.personal(record.order.technician, disclosed) if record.order.technician else None,
+        "acts": [(act, view.person(act.by, disclosed)) for act in record.acts],
+        "stood_still": [(stop, view.span(stop.at, stop.resumed)) for stop in record.interruptions],
+        "joints": [joint for joint in record.outcome.joints if joint.disturbed],
+        "decision": words.decision_words(record.decision, record.outcome, view.guarded_passes(record)),
+        "cautions": words.CAUTIONS,
+        "defers": words.DEFERS,
+        "no_certificate": words.NO_CERTIFICATE,
+        "taken": view.taken(record),
+        "fingerprint": fingerprint,
+        "digest": digest,
+        "qr": _qr(digest),
+        "key": scale_svg(_EXAMPLE),
+        "css": _css(record, note[0] if note else ""),
+    }
+
+
+def _css(record: Record, mark: str) -> Markup:
+    """The style sheet, with the running foot of the printed page: text of the page cannot reach a page margin."""
+    sheet = (shipped.folder("reports") / "report.css").read_text("utf-8")
+    foot = " · ".join(part for part in (record.unit.serial or "no serial number", record.run, mark) if part)
+    # Ours alone: css_string leaves nothing of the text that could end the string or the element.
+    return Markup(sheet.replace('"FOOT"', css_string(foot)))  # noqa: S704
+
+
+def _qr(digest: str) -> Markup:
+    import segno
+
+    code = segno.make(f"sha256:{digest}", error="m", micro=False)
+    svg = code.svg_inline(border=2, svgclass="qr", lineclass=None, omitsize=True, title="QR code of the record's digest")
+    return Markup(svg.replace("<svg ", '<svg role="img" ', 1).replace("\r\n", "\n"))  # noqa: S704 - made by segno
+
+
+def _finalize(value: object) -> object:
+    """Whatever a template prints is made visible, also where it does not think of it."""
+    return visible(value) if isinstance(value, str) and not isinstance(value, Markup) else value
+
+
+@cache
+def _environment() -> Environment:
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+    environment = Environment(
+        loader=FileSystemLoader(shipped.folder("reports"), encoding="utf-8"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        finalize=_finalize,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        newline_sequence="\n",
+    )
+    environment.filters |= {
+        "o": outside,
+        "value": numbers.value_text,
+        "day_and_time": words.day_and_time,
+        "time_of_day": words.time_of_day,
+        "duration": words.duration,
+        "sentence": words.sentence,
+        "listed": words.listed,
+    }
+    return environment
