@@ -1,1 +1,6 @@
 """Takes an address, gives a host: where probes read."""
+
+from verifier.gather.hosts.facts import facts
+from verifier.gather.hosts.opening import open_host
+
+__all__ = ["facts", "open_host"]

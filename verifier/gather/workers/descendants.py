@@ -1,0 +1,77 @@
+"""Ending a whole tree of processes, also of those that left their session, ignore signals or fork on.
+
+It rests on the root of the tree being a child subreaper: whoever loses its parent becomes the root's
+child and stays in the tree (prctl(2), PR_SET_CHILD_SUBREAPER).
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+from collections import defaultdict
+from collections.abc import Iterator
+from contextlib import suppress
+from pathlib import Path
+
+PATIENCE = 400
+"""How many times `ending` looks again before it gives up; a process in an uninterruptible read cannot be ended."""
+
+
+def living(root: int) -> set[int]:
+    """Process ids of all descendants of `root` that have not died (zombies have)."""
+    children: dict[int, list[int]] = defaultdict(list)
+    dead = set()
+    with os.scandir("/proc") as entries:
+        for entry in entries:
+            if not entry.name.isdecimal():
+                continue
+            try:
+                status = Path(entry.path, "stat").read_bytes()
+            except OSError:
+                continue  # gone since
+            # pid (name) state ppid ...: the name may hold anything, also brackets.
+            state, parent = status[status.rindex(b")") + 2 :].split(b" ", 2)[:2]
+            children[int(parent)].append(int(entry.name))
+            if state in (b"Z", b"X"):
+                dead.add(int(entry.name))
+    found: set[int] = set()
+    ahead = list(children[root])
+    while ahead:
+        pid = ahead.pop()
+        found.add(pid)
+        ahead += children[pid]
+    return found - dead
+
+
+def has_children(pid: int) -> bool | None:
+    """Whether a process has children, also dead ones not yet asked for; None where the kernel does not tell."""
+    try:
+        return any(
+            Path(thread.path, "children").read_bytes() for thread in os.scandir(f"/proc/{pid}/task")
+        )
+    except OSError:
+        return None
+
+
+def ending(root: int) -> Iterator[None]:
+    """Stop and list the descendants of `root` until none is new, then kill them all.
+
+    Yields whenever a moment should be waited. Stopping first matters: a process that is killed while it
+    forks leaves a child nobody has listed.
+    """
+    for _ in range(PATIENCE):
+        stopped: set[int] = set()
+        while new := living(root) - stopped:
+            for pid in new:
+                _signal(pid, signal.SIGSTOP)
+            stopped |= new
+        if not stopped:
+            return
+        for pid in stopped:
+            _signal(pid, signal.SIGKILL)
+        yield
+
+
+def _signal(pid: int, number: signal.Signals) -> None:
+    with suppress(OSError):
+        os.kill(pid, number)

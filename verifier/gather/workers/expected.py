@@ -1,0 +1,104 @@
+"""Readings held against what their probe declared, so that nonsense never reaches a journal."""
+
+from __future__ import annotations
+
+import math
+import re
+
+from verifier.errors import BenchFault
+from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
+
+READINGS_LIMIT = 1000
+"""Readings that one probe may give in one take."""
+TEXT_LIMIT = 2000
+ORIGIN_LIMIT = 1000
+SAMPLES_LIMIT = 200_000
+CONTRIBUTIONS_LIMIT = 100
+LARGEST = 2**53
+"""Larger whole numbers are not exact in a record."""
+_NAME = re.compile(r"[a-z][a-z0-9]*(_[a-z0-9]+)*")
+
+
+class Expected:
+    """What one take of a probe may give. Raises BenchFault with what was wrong, in words."""
+
+    def __init__(self, declaration: ProbeDeclaration) -> None:
+        self._declaration = declaration
+        self._given: set[str] = set()
+
+    def accept(self, reading: Reading) -> Reading:
+        declared = self._declaration.reading(reading.name)
+        shown = reading.name[:64]
+        if declared is None or not _NAME.fullmatch(reading.name) or len(reading.name) > 64:
+            raise self._wrong(f"gave a reading {shown!r} that it does not declare")
+        if reading.name in self._given:
+            raise self._wrong(f"gave {shown} twice")
+        if len(self._given) >= READINGS_LIMIT:
+            raise self._wrong(f"gave more than {READINGS_LIMIT} readings")
+        if reading.unit != declared.unit:
+            raise self._wrong(f"gave {shown} in {reading.unit[:32]!r}, declared in {declared.unit!r}")
+        self._check_value(reading, declared)
+        self._check_uncertainty(reading)
+        if not _is_text(reading.origin, ORIGIN_LIMIT):
+            raise self._wrong(f"gave an origin of {shown} that is no short text")
+        self._given.add(reading.name)
+        return reading
+
+    def complete(self) -> None:
+        """To be asked when the probe has ended by itself."""
+        for declared in self._declaration.readings:
+            if not declared.optional and not any(declared.matches(name) for name in self._given):
+                raise self._wrong(f"did not give {declared.name}")
+
+    def _check_value(self, reading: Reading, declared: ReadingDeclaration) -> None:
+        value, name = reading.value, reading.name
+        match declared.kind:
+            case "yes-no":
+                if not isinstance(value, bool):
+                    raise self._wrong(f"gave {name} as {_shown(value)}, declared as yes or no")
+            case "text":
+                if not isinstance(value, str):
+                    raise self._wrong(f"gave {name} as {_shown(value)}, declared as text")
+                if not _is_text(value, TEXT_LIMIT):
+                    raise self._wrong(f"gave {name} as a text that is too long or cannot be written")
+            case "number":
+                if isinstance(value, bool) or not isinstance(value, int | float):
+                    raise self._wrong(f"gave {name} as {_shown(value)}, declared as a number")
+                if isinstance(value, int) and abs(value) > LARGEST:
+                    raise self._wrong(f"gave {name} as a whole number beyond 2^53")
+                if not math.isfinite(value):
+                    raise self._wrong(f"gave {name} as {value}, which is no finite number")
+
+    def _check_uncertainty(self, reading: Reading) -> None:
+        if len(reading.contributions) > CONTRIBUTIONS_LIMIT:
+            raise self._wrong(f"gave more than {CONTRIBUTIONS_LIMIT} uncertainty contributions of {reading.name}")
+        for contribution in reading.contributions:
+            finite = math.isfinite(contribution.u) and contribution.u >= 0
+            if not finite or not _is_text(contribution.note, TEXT_LIMIT):
+                raise self._wrong(f"gave an uncertainty of {reading.name} that cannot be used")
+            if contribution.dof is not None and not contribution.dof > 0:
+                raise self._wrong(f"gave degrees of freedom of {reading.name} that are not above 0")
+        series = reading.series
+        if series is not None and (
+            len(series.values) > SAMPLES_LIMIT
+            or not (math.isfinite(series.t0) and math.isfinite(series.dt) and series.dt > 0)
+            or not all(math.isfinite(v) for v in series.values)
+        ):
+            raise self._wrong(f"gave samples of {reading.name} that are too many or no finite numbers")
+
+    def _wrong(self, what: str) -> BenchFault:
+        return BenchFault(f"the probe {self._declaration.name} {what}")
+
+
+def _is_text(text: object, limit: int) -> bool:
+    if not isinstance(text, str) or len(text) > limit:
+        return False
+    try:
+        text.encode()
+    except UnicodeEncodeError:
+        return False
+    return True
+
+
+def _shown(value: object) -> str:
+    return ascii(value)[:60]

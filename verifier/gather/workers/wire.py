@@ -1,0 +1,95 @@
+"""What worker and parent say to each other: one JSON object a line, of bounded length."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict
+from typing import Any
+
+from verifier.readings import Basis, Contribution, Reading, Series, Shape
+
+LINE_LIMIT = 1 << 22
+"""Bytes of one message: a series of 200,000 samples fits."""
+TAKE_LIMIT = 1 << 25
+"""Bytes of all the messages of one take."""
+
+
+class WireError(ValueError):
+    """A message that is no message."""
+
+
+def encode(message: dict[str, Any]) -> bytes:
+    # NaN passes here and is refused by name where readings are checked.
+    return json.dumps(message, separators=(",", ":")).encode() + b"\n"
+
+
+def decode(line: bytes) -> dict[str, Any]:
+    try:
+        message = json.loads(line)
+    except (ValueError, RecursionError) as error:
+        raise WireError(str(error)) from None
+    if not isinstance(message, dict):
+        raise WireError("not an object")
+    return message
+
+
+def pack(reading: Reading) -> dict[str, Any]:
+    packed = {
+        "name": reading.name,
+        "value": reading.value,
+        "unit": reading.unit,
+        "origin": reading.origin,
+        "exact": reading.exact,
+        "contributions": [asdict(c) for c in reading.contributions],
+    }
+    if reading.series is not None:
+        packed["series"] = [reading.series.t0, reading.series.dt, reading.series.values]
+    return packed
+
+
+def unpack(packed: Any) -> Reading:
+    """The reading, with every field of its right type; WireError otherwise."""
+    try:
+        name, unit, origin = (_typed(packed[key], str) for key in ("name", "unit", "origin"))
+        value = packed["value"]
+        if not isinstance(value, bool | int | float | str):
+            raise WireError("a value that is neither yes, no, number nor text")
+        return Reading(
+            name=name,
+            value=value,
+            unit=unit,
+            origin=origin,
+            exact=_typed(packed["exact"], bool),
+            contributions=tuple(_contribution(c) for c in packed["contributions"]),
+            series=_series(packed.get("series")),
+        )
+    except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
+        raise WireError(f"{type(error).__name__}: {error}") from None
+
+
+def _contribution(packed: Any) -> Contribution:
+    dof = packed["dof"]
+    return Contribution(
+        basis=Basis(packed["basis"]),
+        u=float(_typed(packed["u"], int, float)),
+        shape=Shape(packed["shape"]),
+        dof=None if dof is None else float(_typed(dof, int, float)),
+        note=_typed(packed["note"], str),
+    )
+
+
+def _series(packed: Any) -> Series | None:
+    if packed is None:
+        return None
+    t0, dt, values = packed
+    return Series(
+        t0=float(_typed(t0, int, float)),
+        dt=float(_typed(dt, int, float)),
+        values=tuple(float(_typed(v, int, float)) for v in values),
+    )
+
+
+def _typed(value: Any, *kinds: type) -> Any:
+    if not isinstance(value, kinds) or (isinstance(value, bool) and bool not in kinds):
+        raise WireError(f"{value!r:.60} where {' or '.join(k.__name__ for k in kinds)} belongs")
+    return value
