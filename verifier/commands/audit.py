@@ -1,0 +1,115 @@
+"""Are these records and reports unaltered, and who sealed them?"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from verifier.commands.options import json_option, station_option
+
+if TYPE_CHECKING:
+    from verifier.seal import Audit, AuditLine, TrustList
+
+
+@click.command()
+@click.argument("paths", nargs=-1, required=True, metavar="PATH...", type=click.Path(path_type=Path))
+@click.option(
+    "--trust",
+    type=click.Path(dir_okay=False, path_type=Path),
+    metavar="FILE",
+    help="Keys to believe besides this station's own: a JWK set, as `verifier keys export` prints it.",
+)
+@station_option
+@json_option
+@click.pass_context
+def audit(
+    ctx: click.Context, paths: tuple[Path, ...], trust: Path | None, station: Path | None, as_json: bool
+) -> None:
+    """Are these records and reports unaltered, and who sealed them?
+
+    PATH is a sealed record (sealed.json), a report (report.html) or a folder of them. Works offline and
+    writes nothing. Believed are this station's own keys and those in the trust file, never a key that came
+    with a file.
+
+    Exit code: 0 all unaltered and by a trusted signer, 1 at least one not, 2 unreadable or nothing to audit.
+    """
+    from verifier.seal import audit as audit_files
+
+    believed, warnings = _believed(trust, station)
+    found = audit_files(paths, believed)
+    if as_json:
+        click.echo(json.dumps({"files": [_json(line) for line in found.lines], "warnings": warnings}, indent=2))
+    else:
+        _print(found, warnings)
+    ctx.exit(found.exit_code)
+
+
+def _believed(trust: Path | None, station: Path | None) -> tuple[TrustList, list[str]]:
+    from verifier.errors import SealError
+    from verifier.seal import TrustList, public_keys
+    from verifier.store.station import Station
+
+    warnings: list[str] = []
+    bench = Station.at(station)
+    try:
+        own = TrustList(public_keys(bench.keys))
+    except SealError as error:
+        own = TrustList()
+        warnings.append(f"This station's own keys are not believed: {error}")
+    believed = own.also(TrustList.load(trust)) if trust else own
+    if not believed and not warnings:
+        warnings.append(
+            f"No key is known here ({bench.keys} holds none), so every signer is unknown. Name the file with the "
+            "keys of the stations that you trust with --trust FILE."
+        )
+    return believed, warnings
+
+
+def _print(found: Audit, warnings: list[str]) -> None:
+    from verifier.show.outside import visible
+
+    for line in found.lines:
+        click.echo(visible(f"{line.path}: {line.sentence}"))
+        if line.signer:
+            unit = " ".join(part for part in (line.model, line.serial) if part)
+            about = ", ".join(part for part in (f"run {line.run}", unit, line.disposition) if part)
+            click.echo(visible(f"    {about}"))
+        if len(line.parts) > 1:
+            states = "; ".join(f"{p.name} {p.status.value if p.status else 'not looked at'}" for p in line.parts)
+            click.echo(f"    {states}")
+        if line.withheld:
+            fields = "personal field is" if line.withheld == 1 else "personal fields are"
+            click.echo(f"    {line.withheld} {fields} withheld from this copy; the seal is not touched by that")
+        for note in line.notes:
+            click.echo(visible(f"    note: {note}"))
+    for path in found.skipped:
+        click.echo(visible(f"{path}: not a sealed record and not a report; not audited"))
+    for warning in warnings:
+        click.echo(visible(warning), err=True)
+
+
+def _json(line: AuditLine) -> dict[str, Any]:
+    return {
+        "path": str(line.path),
+        "kind": line.kind,
+        "status": line.status.value,
+        "sentence": line.sentence,
+        "parts": [
+            {"name": p.name, "status": p.status.value if p.status else None, "note": p.note} for p in line.parts
+        ],
+        "station": line.signer.station if line.signer else None,
+        "role": line.signer.role if line.signer else None,
+        "key": line.kid or None,
+        "key_trusted": line.signer is not None,
+        "run": line.run or None,
+        "model": line.model or None,
+        "serial": line.serial or None,
+        "disposition": line.disposition or None,
+        "record_sha256": line.digest or None,
+        "renderer": line.renderer or None,
+        "withheld": line.withheld,
+        "notes": list(line.notes),
+    }

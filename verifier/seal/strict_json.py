@@ -1,0 +1,125 @@
+"""JSON as the seal needs it: one way to write a document, and no two ways to read one.
+
+Python's reader takes the last of two equal members, `NaN`, and numbers that other readers round;
+whoever gets two programs to read one signed document differently has altered it. All of that is
+refused here, and what is written is always the same bytes: sorted keys, no spaces, UTF-8.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+from typing import Any
+
+from verifier.errors import SealError
+
+LARGEST_INTEGER = 2**53
+"""Integers beyond it change in readers that hold every number as a binary64 (RFC 8259, 6; RFC 7493, 2.2)."""
+DEEPEST = 64
+LARGEST = 20_000_000
+"""Bytes of one document; a longer one is refused before it is read."""
+
+_SUSPECT = re.compile(rb"(?<![\w.])\d{16}|[eE][+]?\d{3}|\\u[dD][89a-fA-F]")
+"""What the quick reader would not notice: long integers, huge exponents, halves of surrogate pairs."""
+_ALL_BUT_BRACKETS = bytes(set(range(256)) - set(b"[]{}"))
+_TEXTS = re.compile(rb'"(?:[^"\\]|\\.)*"', re.DOTALL)
+
+
+class NotStrict(SealError):
+    """The document is no JSON, or it is JSON that could be read in more than one way."""
+
+
+def loads(data: bytes, *, what: str = "the document", largest: int = LARGEST) -> Any:
+    """The value of a JSON document; raises `NotStrict`.
+
+    Refused: more than `largest` bytes, other than UTF-8, a byte order mark, more than 64 levels, a member
+    twice in one object, NaN and infinities, integers beyond 2^53, halves of surrogate pairs.
+    """
+    if len(data) > largest:
+        raise NotStrict(f"{what} is {len(data)} bytes long; at most {largest} are read")
+    _refuse_deep(data, what)
+    suspect = _SUSPECT.search(data) is not None
+    try:
+        text = data.decode("utf-8")
+        value = (_CAREFUL if suspect else _QUICK).decode(text)
+        if suspect:
+            _refuse_surrogates(value)
+    except UnicodeError as error:
+        raise NotStrict(f"{what} is not UTF-8 text") from error
+    except RecursionError as error:
+        raise NotStrict(f"{what} is nested too deeply") from error
+    except ValueError as error:
+        raise NotStrict(f"{what} is no strict JSON: {error}") from error
+    return value
+
+
+def dumps(value: Any, *, what: str = "the document") -> bytes:
+    """The one way to write `value`: sorted keys, no spaces, UTF-8; raises `NotStrict` for what `loads` refuses."""
+    try:
+        text = json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+        data = text.encode("utf-8")
+    except UnicodeEncodeError as error:
+        raise NotStrict(
+            f"{what} holds half of a surrogate pair, which no UTF-8 text can hold",
+            to_do="Find the text with undecodable bytes in it and replace them where it is read.",
+        ) from error
+    except (ValueError, TypeError, RecursionError) as error:
+        raise NotStrict(f"{what} cannot be written as JSON: {error}") from error
+    return data
+
+
+def _unique(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    members = dict(pairs)
+    if len(members) != len(pairs):
+        seen: set[str] = set()
+        twice = next(name for name, _ in pairs if name in seen or seen.add(name))  # type: ignore[func-returns-value]
+        raise ValueError(f"the member {twice!r} stands twice in one object")
+    return members
+
+
+def _integer(digits: str) -> int:
+    if len(digits) > 17 or abs(number := int(digits)) > LARGEST_INTEGER:
+        raise ValueError(f"the integer {digits[:24]} is beyond 2^53")
+    return number
+
+
+def _float(digits: str) -> float:
+    number = float(digits)
+    if not math.isfinite(number):
+        raise ValueError(f"the number {digits[:24]} is beyond what a binary64 holds")
+    return number
+
+
+def _constant(name: str) -> Any:
+    raise ValueError(f"{name} is no number")
+
+
+_QUICK = json.JSONDecoder(object_pairs_hook=_unique, parse_constant=_constant)
+_CAREFUL = json.JSONDecoder(
+    object_pairs_hook=_unique, parse_constant=_constant, parse_int=_integer, parse_float=_float
+)
+
+
+def _refuse_deep(data: bytes, what: str) -> None:
+    """At most 64 levels. Brackets alone mostly settle it; texts with brackets in them are taken out first.
+
+    A document whose texts hold brackets in just the right places can seem flatter here than it is; the
+    interpreter's own bound (RecursionError) then refuses it, at about 1,000 levels.
+    """
+    if _flat(data) or _flat(_TEXTS.sub(b"", data)):
+        return
+    raise NotStrict(f"{what} is nested more than {DEEPEST} levels deep, or its brackets do not match")
+
+
+def _flat(data: bytes) -> bool:
+    brackets = data.translate(None, _ALL_BUT_BRACKETS)
+    for _ in range(DEEPEST):
+        if not brackets:
+            return True
+        brackets = brackets.replace(b"[]", b"").replace(b"{}", b"")
+    return not brackets
+
+
+def _refuse_surrogates(value: Any) -> None:
+    json.dumps(value, ensure_ascii=False).encode("utf-8")
