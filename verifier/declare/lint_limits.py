@@ -1,0 +1,242 @@
+"""What is wrong with a check's limits: form, kind, unit, source, and what no reading could satisfy."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from verifier.declare import units
+from verifier.declare.check_readings import kind_words
+from verifier.declare.flaws import KeyPath
+from verifier.declare.lint_checks import (
+    CheckReadings,
+    named_reading,
+    unit_is_wrong,
+    unit_missing,
+    wrong_dimension,
+)
+from verifier.declare.notes import Notes
+from verifier.declare.patterns import Pattern, compiled
+from verifier.declare.spelling import plain, shown
+from verifier.declare.suite import Check, Limit, PromptKind, Rule, Suite, limit_complaints
+from verifier.readings import ReadingDeclaration
+
+MOST_PATTERNS = 500
+"""Different patterns of a suite; each takes a while to take apart."""
+
+_FORMS = {
+    "number": "A number takes at_least, at_most, nominal with tolerance, equals or one_of.",
+    "text": "A text takes equals, one_of or matches.",
+    "yes-no": "A yes or no takes is = true or is = false.",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class _Place:
+    suite: Suite
+    check: Check
+    check_at: KeyPath
+    at: KeyPath
+    """Path of the limit."""
+
+
+def lint_limits(notes: Notes, suite: Suite, check: Check, check_at: KeyPath, readings: CheckReadings) -> None:
+    """Everything about the limits of one check."""
+    for number, limit in enumerate(check.limits):
+        place = _Place(suite, check, check_at, (*check_at, "limits", number))
+        complaints = limit_complaints(limit)
+        for keys, what in complaints:
+            notes.error((*place.at, keys[0]), what, concerns=[(*place.at, key) for key in keys])
+        if not limit.source.strip():
+            _no_source(notes, place)
+        pattern = None
+        if limit.matches is not None:
+            pattern = lint_pattern(notes, limit.matches, (*place.at, "matches"))
+        bad_unit = bool(limit.unit) and unit_is_wrong(notes, limit.unit, (*place.at, "unit"))
+        declared = named_reading(notes, readings, limit.reading, place.at)
+        if declared is None or complaints or not _kind_fits(notes, limit, declared, place):
+            continue
+        if declared.kind == "number":
+            if not bad_unit and _unit_fits(notes, limit, declared, place):
+                _could_be_met(notes, limit, declared, place)
+        elif limit.unit:
+            notes.error(
+                (*place.at, "unit"), f"{kind_words(declared.kind)} has no unit", "Take it away.", at_key=True
+            )
+        if check.prompt is PromptKind.CHOICE and limit.reading == "choice":
+            _offered(notes, limit, place, pattern)
+    _contradictions(notes, check, check_at, readings)
+
+
+def lint_pattern(notes: Notes, text: str, path: KeyPath) -> Pattern | None:
+    """Tell a pattern that cannot be used."""
+    if text not in notes.patterns and len(notes.patterns) >= MOST_PATTERNS:
+        notes.error(path, f"the suite has more than {MOST_PATTERNS} different patterns", "Use one_of.")
+        return None
+    notes.patterns.add(text)
+    try:
+        return compiled(text)
+    except ValueError as error:
+        notes.error(path, plain(str(error)))
+        return None
+
+
+def _no_source(notes: Notes, place: _Place) -> None:
+    what = "the limit does not say where it comes from"
+    to_do = 'Add source = "..." with the maker\'s document, the standard, the study, or whose judgement it is.'
+    if place.suite.state == "approved":
+        notes.error((*place.at, "source"), what, to_do, concerns=[("state",)])
+    else:
+        notes.warning((*place.at, "source"), what, to_do, concerns=[("state",)])
+
+
+def _form_of(limit: Limit) -> str:
+    """The key that says which form the limit has."""
+    for key in ("at_least", "at_most", "nominal", "equals", "one_of", "matches"):
+        if getattr(limit, key) is not None:
+            return key
+    return "is"
+
+
+def _kind_fits(notes: Notes, limit: Limit, declared: ReadingDeclaration, place: _Place) -> bool:
+    form, kind = _form_of(limit), declared.kind
+    values = (limit.equals,) if limit.equals is not None else (limit.one_of or ())
+    wants = {"number": (int, float), "text": (str,), "yes-no": ()}[kind]
+    fits = {
+        "number": limit.numeric or form in ("equals", "one_of"),
+        "text": form in ("equals", "one_of", "matches"),
+        "yes-no": form == "is",
+    }[kind]
+    path = (*place.at, form)
+    if not fits:
+        what = f"{form} does not fit: the reading {shown(limit.reading)} is {kind_words(kind)}"
+        notes.error(path, what, _FORMS[kind], at_key=True)
+        return False
+    for number, value in enumerate(values):
+        if isinstance(value, bool) or not isinstance(value, wants):
+            what = f"{shown(value)} does not fit: the reading {shown(limit.reading)} is {kind_words(kind)}"
+            to_do = "Write it without quotes." if kind == "number" else "Write it in quotes."
+            if isinstance(value, bool):
+                to_do = _FORMS[kind]
+            notes.error(path if limit.one_of is None else (*path, number), what, to_do)
+            return False
+    return True
+
+
+def _unit_fits(notes: Notes, limit: Limit, declared: ReadingDeclaration, place: _Place) -> bool:
+    unit = units.normal(declared.unit)
+    if not limit.unit:
+        unit_missing(notes, declared, place.at, unit)
+        return unit == "1"
+    if not units.same_dimension(limit.unit, unit):
+        wrong_dimension(notes, limit.unit, declared, place.at, unit)
+        return False
+    return True
+
+
+def _could_be_met(notes: Notes, limit: Limit, declared: ReadingDeclaration, place: _Place) -> None:
+    check = place.check
+    if check.prompt is PromptKind.COUNT and limit.reading == "count":
+        for value in (limit.equals, *(limit.one_of or ())):
+            if isinstance(value, float) and not value.is_integer():
+                form = _form_of(limit)
+                notes.error((*place.at, form), f"a count is a whole number, and never {value:g}")
+    if check.range is not None and limit.reading == (check.prompt.value if check.prompt else ""):
+        _against_range(notes, limit, declared, place, check.range)
+    lower, upper = limit.bounds
+    if lower is not None and upper is not None and place.suite.decision.rule is Rule.GUARDED:
+        _decidable(notes, limit, declared, place, (lower, upper))
+
+
+def _against_range(
+    notes: Notes, limit: Limit, declared: ReadingDeclaration, place: _Place, span: tuple[float, float]
+) -> None:
+    try:
+        low, high = (units.convert(x, declared.unit, limit.unit or declared.unit) for x in span)
+    except ValueError:
+        return
+    lower, upper = limit.bounds
+    wanted = [x for x in (limit.equals, *(limit.one_of or ())) if isinstance(x, int | float)]
+    path = (*place.at, _form_of(limit))
+    if (
+        (lower is not None and lower > high)
+        or (upper is not None and upper < low)
+        or (wanted and not any(low <= x <= high for x in wanted))
+    ):
+        notes.warning(path, f"no answer in the range {span[0]:g} to {span[1]:g} can pass", "Widen the range.")
+    elif limit.numeric and (lower is None or lower <= low) and (upper is None or upper >= high):
+        what = f"every answer in the range {span[0]:g} to {span[1]:g} passes"
+        notes.warning(path, what, "Widen the range, so that a bad unit can be told.")
+
+
+def _decidable(
+    notes: Notes, limit: Limit, declared: ReadingDeclaration, place: _Place, bounds: tuple[float, float]
+) -> None:
+    """An acceptance interval that the author's own statements leave empty: no reading could ever pass."""
+    stated = [s for s in place.check.uncertainty if s.reading == limit.reading]
+    if not stated or bounds[0] >= bounds[1]:
+        return
+    target = limit.unit or declared.unit
+    try:
+        squares = [
+            units.convert_difference(
+                s.u if s.u is not None else (s.half_width or 0.0) / math.sqrt(3), s.unit or declared.unit, target
+            )
+            ** 2
+            for s in stated
+        ]
+    except (ValueError, OverflowError):
+        return  # a wrong unit, told at the statement
+    u = math.sqrt(sum(squares))
+    from verifier.declare.decidable import two_sided_is_empty
+
+    if math.isfinite(u) and two_sided_is_empty(u, *bounds, place.suite.decision.max_false_accept):
+        what = f"no reading can pass: the stated uncertainty (u = {u:.3g}) is too large for these limits"
+        to_do = "Use a better instrument, repeat the reading, or widen the limits."
+        uncertainty = (*place.check_at, "uncertainty")
+        notes.error((*place.at, _form_of(limit)), what, to_do, concerns=[uncertainty, ("decision",)])
+
+
+def _offered(notes: Notes, limit: Limit, place: _Place, pattern: Pattern | None) -> None:
+    options = place.check.options
+    values: list[object] = [limit.equals] if limit.equals is not None else list(limit.one_of or ())
+    if limit.matches is not None:
+        if pattern is None:
+            return
+        values = [option for option in options if pattern.fullmatch(option)]
+        if not values:
+            notes.error(
+                (*place.at, "matches"), "none of the options matches", concerns=[(*place.check_at, "options")]
+            )
+    for number, value in enumerate(values):
+        if isinstance(value, str) and value not in options:
+            form = _form_of(limit)
+            path = (*place.at, form) if limit.one_of is None else (*place.at, form, number)
+            what = f"{shown(value)} is none of the options"
+            notes.error(path, what, notes.hint(value, options, "options"), concerns=[(*place.check_at, "options")])
+    if options and set(options) <= set(values):
+        notes.warning((*place.at, _form_of(limit)), "every option passes", "Is one missing that fails?")
+
+
+def _contradictions(notes: Notes, check: Check, check_at: KeyPath, readings: CheckReadings) -> None:
+    """Limits on one reading that no value meets together."""
+    spans: dict[str, tuple[float, float]] = {}
+    for number, limit in enumerate(check.limits):
+        declared = readings.named(limit.reading)
+        if not limit.numeric or declared is None or not declared.unit or limit_complaints(limit):
+            continue
+        try:
+            lower, upper = (
+                None if x is None else units.convert(x, limit.unit or declared.unit, declared.unit)
+                for x in limit.bounds
+            )
+        except ValueError:
+            continue
+        low, high = spans.get(limit.reading, (-math.inf, math.inf))
+        low = low if lower is None else max(low, lower)
+        high = high if upper is None else min(high, upper)
+        if low > high:
+            what = f"no value of {shown(limit.reading)} can meet this limit and those before it"
+            notes.error((*check_at, "limits", number, "reading"), what)
+            continue
+        spans[limit.reading] = (low, high)
