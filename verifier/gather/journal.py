@@ -75,7 +75,7 @@ def read(path: Path) -> Contents:
         try:
             event, previous = _parse(line, previous, number)
         except ValueError as reason:
-            if number == len(lines) and not tail:
+            if number == len(lines) and not tail and not _holds_whole_line(line, previous):
                 return Contents(tuple(events), previous, good, len(content) - good)
             raise JournalError(
                 f"line {number} is damaged or was altered: {reason}",
@@ -84,7 +84,25 @@ def read(path: Path) -> Contents:
             ) from None
         events.append(event)
         good += len(line) + 1
+    if _holds_whole_line(tail, previous):
+        raise JournalError(
+            f"line {len(lines) + 1} is damaged or was altered: its end is gone",
+            where=str(path),
+            to_do="Do not use this run. Keep the file as it is and start the run anew.",
+        )
     return Contents(tuple(events), previous, good, len(tail))
+
+
+def _holds_whole_line(torn: bytes, previous: str) -> bool:
+    """Whether a bad last line begins with a whole good one. No crash writes more after a line without its end."""
+    digest, body = torn[:64], torn[65:]
+    text = body.decode("utf-8", "surrogateescape")
+    try:
+        _, end = json.JSONDecoder().raw_decode(text)
+    except (ValueError, RecursionError):
+        return False
+    whole, rest = text[:end].encode("utf-8", "surrogateescape"), text[end:]
+    return bool(rest.strip("\0")) and digest == line_hash(previous, whole).encode("ascii")
 
 
 def _parse(line: bytes, previous: str, number: int) -> tuple[Event, str]:

@@ -1,0 +1,459 @@
+"""The engine: order, overlap, prerequisites, stages, resume. On asyncio and trio alike."""
+
+from __future__ import annotations
+
+import hashlib
+import tomllib
+from collections.abc import AsyncIterator, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import anyio
+import pytest
+
+from verifier.declare.order import RepairOrder, Replaced
+from verifier.declare.plan import make_plan
+from verifier.declare.suite import Check, Suite
+from verifier.errors import Absent, BenchFault, InputError, NotPossible, WrongUnit
+from verifier.gather.acts import Wish, act, refuse_bad
+from verifier.gather.clocks import RealClocks
+from verifier.gather.engine import Engine
+from verifier.gather.journal import Journal, read
+from verifier.gather.prompts.question import Given, Question, check_value
+from verifier.gather.state import RunState, begin, replay, to_json
+from verifier.readings import Finding, Person, ProbeDeclaration, Reading, ReadingDeclaration, Stage, Verdict
+
+T07 = Person(name="T07")
+HEAD = 'schema = 1\nmodel = "marrowby-quayside"\ntitle = "Quayside"\nrevision = 1\n[serial]\nlabel = false\nfirmware = false\n'
+
+
+@dataclass
+class NoSettings:
+    pass
+
+
+class Catalogue:
+    def names(self) -> Sequence[str]:
+        return ["port"]
+
+    def declaration(self, name: str) -> ProbeDeclaration | None:
+        if name == "identity":
+            return ProbeDeclaration(
+                name=name, title="", what="", settings=NoSettings,
+                readings=(ReadingDeclaration(name="serial", kind="text", what=""),),
+            )  # fmt: skip
+        return ProbeDeclaration(
+            name=name, title="", what="", settings=NoSettings,
+            readings=(ReadingDeclaration(name="value", kind="number", unit="1", what=""),),
+        )  # fmt: skip
+
+
+@dataclass
+class Bench:
+    """A fake bench that writes down what happens when."""
+
+    log: list[str] = field(default_factory=list)
+    values: dict[str, Any] = field(default_factory=dict)
+    answers: dict[str, Any] = field(default_factory=dict)
+    seconds: float = 0.02
+    running: int = 0
+    most_running: int = 0
+    asking: int = 0
+    most_asking: int = 0
+
+    async def take(
+        self, probe: str, settings: Mapping[str, Any], host_address: str, *, declaration: object, deadline: float
+    ) -> AsyncIterator[Reading]:
+        name = settings.get("name", probe)
+        self.log.append(f"start {name}")
+        self.running += 1
+        self.most_running = max(self.most_running, self.running)
+        try:
+            await anyio.sleep(self.seconds)
+        finally:
+            self.running -= 1
+        value = self.values.get(name, 1.0)
+        if isinstance(value, list):
+            value = value.pop(0)
+        if isinstance(value, Exception):
+            raise value
+        yield Reading(name="serial" if probe == "identity" else "value", value=value, unit="1")
+        self.log.append(f"end {name}")
+
+    async def ask(self, question: Question) -> Given:
+        self.log.append(f"ask {question.check}{' from memory' if question.from_memory else ''}")
+        self.asking += 1
+        self.most_asking = max(self.most_asking, self.asking)
+        try:
+            await anyio.sleep(self.seconds)
+        finally:
+            self.asking -= 1
+        answer = self.answers.get(question.check)
+        if answer is None:
+            raise NotPossible("nobody was asked")
+        value, step = check_value(question, answer)
+        return Given(value=value, by=T07, unit=question.unit, step=step)
+
+    def stage(self, stage: Stage, checks: int) -> None:
+        self.log.append(f"stage {stage}")
+
+    def began(self, check: Check) -> None:
+        pass
+
+    def ended(self, check: Check, finding: Finding) -> None:
+        self.log.append(f"{finding.verdict} {check.id}")
+
+
+def judge(check: Check, takes: Sequence[Sequence[Reading]]) -> Finding:
+    """Passes when every reading of every repeat is true or above 0."""
+    if not check.limits:
+        return Finding(verdict=None)
+    good = all(r.value for take in takes for r in take)
+    return Finding(verdict=Verdict.PASS if good else Verdict.FAIL)
+
+
+def probe(name: str, *more: str) -> str:
+    limit = '{ reading = "value", at_least = 0.5, unit = "1", source = "invented" }'
+    return "\n".join(
+        ["[[checks]]", f'id = "{name}"', f'title = "{name}"', 'probe = "port"', f'settings = {{ name = "{name}" }}',
+         f"limits = [{limit}]", *more, ""]
+    )  # fmt: skip
+
+
+def prompt(name: str, *more: str) -> str:
+    return "\n".join(
+        ["[[checks]]", f'id = "{name}"', f'title = "{name}"', 'prompt = "confirm"', 'say = "Is it so?"',
+         'limits = [{ reading = "confirm", is = true, source = "invented" }]', *more, ""]
+    )  # fmt: skip
+
+
+class Run:
+    """One run on a fake bench, that can be ended anywhere and taken up again."""
+
+    def __init__(self, folder: Path, text: str, bench: Bench, order: RepairOrder | None = None) -> None:
+        self.path, self.bench = folder / "run" / "journal", bench
+        suite = Suite.model_validate(tomllib.loads(text))
+        plan = make_plan(suite, text, hashlib.sha256(text.encode()).hexdigest(), order or RepairOrder())
+        self.journal = Journal.create(self.path, RealClocks())
+        event = self.journal.append(
+            "begin",
+            {
+                "run": "r1",
+                "suite_text": text,
+                "suite_sha256": plan.suite_sha256,
+                "order": plan.order.model_dump(mode="json", exclude_defaults=True),
+                "at": "local",
+                "role": "self",
+                "station": "bench-1",
+                "technician": to_json(T07),
+                "software": {},
+            },
+        )
+        self.state: RunState = begin(event)
+
+    def reopen(self) -> None:
+        self.journal.close()
+        self.journal, _ = Journal.reopen(self.path, RealClocks())
+        self.state = replay(read(self.path).events)
+
+    @property
+    def engine(self) -> Engine:
+        return Engine(
+            state=self.state, journal=self.journal, judge=judge, catalogue=Catalogue(),
+            taker=self.bench, asker=self.bench, watcher=self.bench,
+        )  # fmt: skip
+
+    def verdict(self, check: str) -> Verdict | None:
+        attempt = self.state.counting(check)
+        assert attempt is not None and attempt.finding is not None
+        return attempt.finding.verdict
+
+    def reason(self, check: str) -> str:
+        attempt = self.state.counting(check)
+        assert attempt is not None and attempt.finding is not None
+        return attempt.finding.reason
+
+    def go(self, backend: str = "asyncio", *stages: Stage) -> None:
+        anyio.run(lambda: self.engine.run(stages or list(Stage)), backend=backend)
+
+
+@pytest.fixture(params=["asyncio", "trio"])
+def backend(request: pytest.FixtureRequest) -> Iterator[str]:
+    yield request.param
+
+
+def test_independent_checks_overlap_and_dependent_ones_wait(tmp_path: Path, backend: str) -> None:
+    bench = Bench()
+    run = Run(tmp_path, HEAD + probe("a") + probe("b") + probe("c", 'after = ["a", "b"]'), bench)
+    run.go(backend)
+    assert bench.most_running == 2
+    assert bench.log.index("start c") > max(bench.log.index("pass a"), bench.log.index("pass b"))
+
+
+def test_checks_that_need_the_same_thing_do_not_overlap(tmp_path: Path, backend: str) -> None:
+    bench = Bench()
+    run = Run(tmp_path, HEAD + probe("a", 'needs = ["meter"]') + probe("b", 'needs = ["meter"]'), bench)
+    run.go(backend)
+    assert bench.most_running == 1
+    assert run.verdict("b") is Verdict.PASS
+
+
+def test_one_prompt_at_a_time_while_probes_go_on(tmp_path: Path, backend: str) -> None:
+    bench = Bench(answers={"p": True, "q": True})
+    run = Run(tmp_path, HEAD + prompt("p") + prompt("q") + probe("a"), bench)
+    run.go(backend)
+    assert bench.most_asking == 1
+    assert bench.log.index("end a") < bench.log.index("ask q"), "the probe ran beside the first prompt"
+
+
+@pytest.mark.parametrize(
+    ("value", "words"),
+    [
+        (0.0, "comes after “a”, which failed"),
+        (BenchFault("the probe crashed"), "comes after “a”, which met a bench error"),
+        (NotPossible("needs root"), "comes after “a”, which was not run"),
+    ],
+)
+def test_what_comes_after_a_check_that_did_not_pass_is_not_run(tmp_path: Path, value: object, words: str) -> None:
+    bench = Bench(values={"a": value})
+    run = Run(tmp_path, HEAD + probe("a") + probe("b", 'after = ["a"]') + probe("c", 'after = ["b"]'), bench)
+    run.go()
+    assert run.verdict("b") is Verdict.NOT_RUN
+    assert run.reason("b") == words
+    assert run.reason("c") == "comes after “b”, which was not run"
+    assert "start b" not in bench.log
+
+
+def test_absent_hardware_fails_unless_the_suite_says_not_fitted(tmp_path: Path) -> None:
+    gone = Absent("no such port")
+    bench = Bench(values={"a": gone, "b": gone})
+    text = HEAD + probe("a") + probe("b", 'if_absent = "not-fitted"')
+    text += probe("c", 'after = ["b"]', 'if_absent = "not-fitted"') + probe("d", 'after = ["b"]')
+    run = Run(tmp_path, text, bench)
+    run.go()
+    assert run.verdict("a") is Verdict.FAIL
+    b, c, d = (run.state.counting(x).finding for x in "bcd")  # type: ignore[union-attr]
+    assert b is not None and b.not_fitted and b.verdict is Verdict.NOT_RUN
+    assert c is not None and c.not_fitted, "what follows an unfitted part and may be unfitted is unfitted too"
+    assert d is not None and not d.not_fitted
+
+
+def test_hardware_that_goes_away_between_repeats_fails_even_where_it_may_be_unfitted(tmp_path: Path) -> None:
+    bench = Bench(values={"a": [1.0, Absent("no such port")]})
+    run = Run(tmp_path, HEAD + probe("a", 'if_absent = "not-fitted"', "repeat = { times = 3 }"), bench)
+    run.go()
+    assert run.verdict("a") is Verdict.FAIL
+    assert "was there at first" in run.reason("a")
+
+
+def test_repeats_take_the_stated_number_of_readings(tmp_path: Path, backend: str) -> None:
+    run = Run(tmp_path, HEAD + probe("a", 'repeat = { times = 3, pool = "median" }'), Bench())
+    run.go(backend)
+    attempt = run.state.counting("a")
+    assert attempt is not None
+    assert [len(take) for take in attempt.takes] == [1, 1, 1]
+
+
+def test_stages_follow_each_other(tmp_path: Path, backend: str) -> None:
+    bench = Bench(answers={"eye": True, "seal": True})
+    text = HEAD + prompt("seal", 'stage = "finished"') + probe("a") + prompt("eye", 'stage = "open"')
+    run = Run(tmp_path, text, bench)
+    run.go(backend)
+    order = [line for line in bench.log if line.startswith("stage")]
+    assert order == ["stage open", "stage closed", "stage finished"]
+    assert bench.log.index("pass eye") < bench.log.index("start a")
+
+
+def test_an_open_prompt_answered_after_closing_is_marked_from_memory(tmp_path: Path) -> None:
+    bench = Bench(answers={"eye": True})
+    run = Run(tmp_path, HEAD + prompt("eye", 'stage = "open"') + probe("a"), bench)
+    run.go("asyncio", Stage.CLOSED)
+    run.reopen()
+    run.go("asyncio", Stage.OPEN)
+    attempt = run.state.counting("eye")
+    assert attempt is not None and attempt.answers[0].from_memory
+
+
+PARTS = """
+[parts.rear-cover]
+title = "Rear cover"
+joints = ["gasket"]
+[parts.radio]
+title = "Radio module"
+reached_through = ["rear-cover"]
+joints = ["antenna"]
+[joints.gasket]
+title = "Gasket"
+[joints.antenna]
+title = "Antenna"
+[joints.stand]
+title = "Stand"
+"""
+
+
+def test_reopening_a_part_voids_the_findings_on_what_it_disturbs_and_no_others(tmp_path: Path) -> None:
+    bench = Bench(answers={"eye": True, "cover": True})
+    text = HEAD + PARTS + prompt("eye", 'stage = "open"', 'covers = ["antenna"]')
+    text += probe("signal", 'covers = ["antenna"]') + probe("stand", 'covers = ["stand"]')
+    text += prompt("cover", 'stage = "finished"', 'covers = ["gasket"]') + probe(
+        "in", 'stage = "arrival"', 'covers = ["antenna"]'
+    )
+    run = Run(tmp_path, text, bench)
+    run.go()
+    act(run.engine, Wish(kind="reopen", subject="radio", why="lead trapped"), T07)
+    assert [c.id for c in run.state.pending()] == ["eye", "signal", "cover"]
+    run.reopen()
+    bench.log.clear()
+    run.go()
+    assert "ask eye" in bench.log, "open again: the answer is no memory"
+    assert len(run.state.attempts["signal"]) == 2
+    assert run.state.attempts["signal"][0].set_aside == "“Radio module” was reopened: lead trapped"
+
+
+def test_a_correction_keeps_the_first_answer_visible(tmp_path: Path) -> None:
+    bench = Bench(answers={"p": False})
+    run = Run(tmp_path, HEAD + prompt("p"), bench)
+    run.go()
+    assert run.verdict("p") is Verdict.FAIL
+    act(run.engine, Wish(kind="correct", subject="p", value="yes", why="hit the wrong key"), T07)
+    run.reopen()
+    first, second = run.state.attempts["p"]
+    assert first.answers[0].value is False and first.set_aside == "corrected: hit the wrong key"
+    assert second.answers[0].value is True and run.verdict("p") is Verdict.PASS
+    assert run.state.acts[0].by == T07
+
+
+@pytest.mark.parametrize(
+    ("wish", "words"),
+    [
+        (Wish(kind="again", subject="pp", why="x"), "Did you mean p?"),
+        (Wish(kind="correct", subject="a", value="1", why="x"), "take it again with --again a"),
+        (Wish(kind="correct", subject="p", value="maybe", why="x"), "Type yes or no"),
+        (Wish(kind="reopen", subject="lid", why="x"), "no part 'lid'"),
+        (Wish(kind="waive", subject="lid", why="x"), "no joint 'lid'"),
+        (Wish(kind="again", subject="p", why=" "), "needs a reason"),
+    ],
+)
+def test_an_act_that_makes_no_sense_is_refused_before_anything_is_done(
+    tmp_path: Path, wish: Wish, words: str
+) -> None:
+    run = Run(tmp_path, HEAD + prompt("p") + probe("a"), Bench(answers={"p": True}))
+    run.go()
+    with pytest.raises(InputError) as error:
+        refuse_bad(run.state, [wish])
+    assert words in str(error.value)
+
+
+def test_resume_never_repeats_a_finished_check(tmp_path: Path, backend: str) -> None:
+    bench = Bench()
+    run = Run(tmp_path, HEAD + probe("a") + probe("b", 'after = ["a"]'), bench)
+
+    async def killed_after_a() -> None:
+        with anyio.CancelScope() as scope:
+            bench.values["b"] = None
+            original = bench.ended
+
+            def ended(check: Check, finding: Finding) -> None:
+                original(check, finding)
+                scope.cancel()
+
+            bench.ended = ended  # type: ignore[method-assign]
+            await run.engine.run(list(Stage))
+
+    anyio.run(killed_after_a, backend=backend)
+    del bench.ended
+    bench.values.clear()
+    run.reopen()
+    bench.log.clear()
+    run.go(backend)
+    assert "start a" not in bench.log
+    assert run.verdict("b") is Verdict.PASS
+
+
+def test_an_unfinished_check_is_taken_again_and_its_earlier_readings_stay_visible(tmp_path: Path) -> None:
+    bench = Bench()
+    run = Run(tmp_path, HEAD + probe("a", "repeat = { times = 3 }"), bench)
+    engine = run.engine
+    engine.append("check-began", {"check": "a", "stage": "closed", "host": "local"})
+    engine.append(
+        "reading", {"check": "a", "take": 0, "reading": to_json(Reading(name="value", value=7.0, unit="1"))}
+    )
+    run.reopen()
+    run.go()
+    first, second = run.state.attempts["a"]
+    assert first.set_aside == "interrupted before it was finished"
+    assert first.takes[0][0].value == 7.0
+    assert len(second.takes) == 3
+
+
+def test_an_answer_given_before_a_kill_is_judged_and_not_asked_again(tmp_path: Path) -> None:
+    bench = Bench(answers={"p": True})
+    run = Run(tmp_path, HEAD + prompt("p"), bench)
+    run.go()
+    run.journal.close()
+    lines = run.path.read_bytes().splitlines(keepends=True)
+    assert b'"kind":"finding"' in lines[-1]
+    run.path.write_bytes(b"".join(lines[:-1]))
+    run.journal, _ = Journal.reopen(run.path, RealClocks())
+    run.state = replay(read(run.path).events)
+    bench.log.clear()
+    run.go()
+    assert "ask p" not in bench.log
+    assert run.verdict("p") is Verdict.PASS
+
+
+def test_the_journal_alone_gives_the_state_back(tmp_path: Path) -> None:
+    bench = Bench(answers={"p": True}, values={"b": Absent("gone")})
+    run = Run(tmp_path, HEAD + PARTS + prompt("p", 'covers = ["stand"]') + probe("a") + probe("b"), bench)
+    run.go()
+    act(run.engine, Wish(kind="waive", subject="gasket", why="not touched"), T07)
+    before = run.state
+    run.reopen()
+    assert run.state == before
+
+
+@pytest.mark.parametrize(
+    ("order", "typed", "firmware", "agrees"),
+    [
+        ("QS-2004174", None, "QS-2004174", True),
+        (None, None, "QS-2004174", True),
+        ("QS-2004174", "QS-2004174", Absent("none"), True),
+        ("QS-2004174", None, "QS-2004182", False),
+        ("QS-2004174", "QS-2004182", Absent("none"), False),
+        (None, "QS-2004175", Absent("none"), False),
+    ],
+)
+def test_serial_numbers_that_exist_must_agree(
+    tmp_path: Path, order: str | None, typed: str | None, firmware: object, agrees: bool
+) -> None:
+    head = HEAD.replace("firmware = false", 'pattern = "QS-[0-9]{7}"\ncheck_digit = "luhn"')
+    bench = Bench(values={"identity": firmware})
+    run = Run(tmp_path, head + probe("a"), bench, RepairOrder(serial=order))
+    if agrees:
+        anyio.run(run.engine.identify, typed)
+        missing = [s.source for s in run.state.serials if s.value is None]
+        assert all(s.note for s in run.state.serials if s.value is None), "each missing one says why"
+        assert ("firmware" in missing) == isinstance(firmware, Absent)
+    else:
+        with pytest.raises(WrongUnit):
+            anyio.run(run.engine.identify, typed)
+        run.reopen()
+        assert run.state.interruptions[-1].kind == "stopped"
+
+
+def test_another_unit_at_resume_stops_the_run(tmp_path: Path) -> None:
+    head = HEAD.replace("firmware = false\n", "")
+    bench = Bench(values={"identity": "QS-2004174"})
+    run = Run(tmp_path, head + probe("a"), bench)
+    anyio.run(run.engine.identify, None)
+    bench.values["identity"] = "QS-2004182"
+    run.reopen()
+    with pytest.raises(WrongUnit, match="QS-2004174; the firmware says QS-2004182"):
+        anyio.run(run.engine.identify, None)
+
+
+def test_the_parts_replaced_say_what_is_disturbed(tmp_path: Path) -> None:
+    order = RepairOrder(replaced=(Replaced(part="radio"),))
+    run = Run(tmp_path, HEAD + PARTS + probe("a"), Bench(), order)
+    assert run.state.plan.disturbed == ("gasket", "antenna")
