@@ -1,1 +1,6 @@
 """Takes readings, gives findings and the disposition of the unit."""
+
+from verifier.judge.disposition import outcome
+from verifier.judge.judge import SuiteJudge
+
+__all__ = ["SuiteJudge", "outcome"]
