@@ -144,7 +144,7 @@ class _Request:
 
 def _order(repair: Path | None, replaced: Sequence[str], suite: Suite) -> RepairOrder:
     from verifier.declare.order import RepairOrder, Replaced
-    from verifier.declare.toml_file import load_order
+    from verifier.declare.order_file import load_order
 
     order = load_order(repair, suite) if repair else RepairOrder()
     named = {r.part for r in order.replaced}

@@ -144,19 +144,23 @@ def _readings(notes: Notes, check: Check, at: KeyPath, catalogue: Catalogue) -> 
             notes.error(path, what, "Choose another name.", at_key=True)
             continue
         try:
-            made, unknown = computed_reading(name, text, taken)
+            made, unknown = computed_reading(name, text, (*taken, *readings.computed))
         except ValueError as error:
             notes.error(path, plain(str(error)), concerns=[(*at, "unit")] if check.unit else [])
             readings.broken.add(name)
             continue
         for used in unknown:
             what = f"there is no reading {shown(used)} to compute with"
+            if used in readings.broken:
+                continue
+            to_do = notes.hint(used, readings.names, "there are")
             if used in check.compute:
-                what = f"{shown(used)} is itself computed; only what is read can be computed with"
-            notes.error(path, what, notes.hint(used, [r.name for r in taken], "there are"))
+                what, to_do = f"{shown(used)} is computed further down", "Move it up, before it is used."
+            notes.error(path, what, to_do)
         if unknown:
             readings.broken.add(name)
-        readings.computed = (*readings.computed, made)
+        else:
+            readings.computed = (*readings.computed, made)
     return readings
 
 

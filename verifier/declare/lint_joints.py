@@ -26,7 +26,10 @@ def lint_joints(notes: Notes, suite: Suite) -> None:
     for circle in circles({name: part.reached_through for name, part in suite.parts.items()}):
         place = suite.parts[circle[0]].reached_through.index(circle[1])
         path: KeyPath = ("parts", circle[0], "reached_through", place)
-        notes.error(path, f"these parts are reached through each other: {_chain(circle)}")
+        what = f"these parts are reached through each other: {_chain(circle)}"
+        if len(circle) == 2:
+            what = f"{shown(circle[0])} is reached through itself"
+        notes.error(path, what, "Take one of them out.")
     _gaps(notes, suite)
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from verifier.declare import units
 from verifier.declare.check_readings import kind_words
+from verifier.declare.decidable import undecidable
 from verifier.declare.flaws import KeyPath
 from verifier.declare.lint_checks import (
     CheckReadings,
@@ -18,7 +19,7 @@ from verifier.declare.lint_checks import (
 from verifier.declare.notes import Notes
 from verifier.declare.patterns import Pattern, compiled
 from verifier.declare.spelling import plain, shown
-from verifier.declare.suite import Check, Limit, PromptKind, Rule, Suite, limit_complaints
+from verifier.declare.suite import Check, Limit, PromptKind, Suite, limit_complaints
 from verifier.readings import ReadingDeclaration
 
 MOST_PATTERNS = 500
@@ -143,9 +144,10 @@ def _could_be_met(notes: Notes, limit: Limit, declared: ReadingDeclaration, plac
                 notes.error((*place.at, form), f"a count is a whole number, and never {value:g}")
     if check.range is not None and limit.reading == (check.prompt.value if check.prompt else ""):
         _against_range(notes, limit, declared, place, check.range)
-    lower, upper = limit.bounds
-    if lower is not None and upper is not None and place.suite.decision.rule is Rule.GUARDED:
-        _decidable(notes, limit, declared, place, (lower, upper))
+    if wrong := undecidable(check, limit, place.suite.decision, declared.unit):
+        to_do = "Use a better instrument, or widen the limits."
+        concerns: list[KeyPath] = [(*place.check_at, "uncertainty"), ("decision",)]
+        notes.error((*place.at, _form_of(limit)), plain(wrong), to_do, concerns=concerns)
 
 
 def _against_range(
@@ -167,34 +169,6 @@ def _against_range(
     elif limit.numeric and (lower is None or lower <= low) and (upper is None or upper >= high):
         what = f"every answer in the range {span[0]:g} to {span[1]:g} passes"
         notes.warning(path, what, "Widen the range, so that a bad unit can be told.")
-
-
-def _decidable(
-    notes: Notes, limit: Limit, declared: ReadingDeclaration, place: _Place, bounds: tuple[float, float]
-) -> None:
-    """An acceptance interval that the author's own statements leave empty: no reading could ever pass."""
-    stated = [s for s in place.check.uncertainty if s.reading == limit.reading]
-    if not stated or bounds[0] >= bounds[1]:
-        return
-    target = limit.unit or declared.unit
-    try:
-        squares = [
-            units.convert_difference(
-                s.u if s.u is not None else (s.half_width or 0.0) / math.sqrt(3), s.unit or declared.unit, target
-            )
-            ** 2
-            for s in stated
-        ]
-    except (ValueError, OverflowError):
-        return  # a wrong unit, told at the statement
-    u = math.sqrt(sum(squares))
-    from verifier.declare.decidable import two_sided_is_empty
-
-    if math.isfinite(u) and two_sided_is_empty(u, *bounds, place.suite.decision.max_false_accept):
-        what = f"no reading can pass: the stated uncertainty (u = {u:.3g}) is too large for these limits"
-        to_do = "Use a better instrument, repeat the reading, or widen the limits."
-        uncertainty = (*place.check_at, "uncertainty")
-        notes.error((*place.at, _form_of(limit)), what, to_do, concerns=[uncertainty, ("decision",)])
 
 
 def _offered(notes: Notes, limit: Limit, place: _Place, pattern: Pattern | None) -> None:

@@ -254,7 +254,7 @@ class _Mender:
 
     def _describe(self, path: KeyPath) -> str:
         text = _node(self.adapter, path).get("description", "")
-        return f"It says: {text}" if text else ""
+        return f"Add it. {text}" if text else "Add it."
 
     def _nearest(self, word: str, known: set[str], *, cutoff: float) -> str | None:
         self.hints += 1
