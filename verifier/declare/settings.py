@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import ast
 import dataclasses
+import inspect
 import math
+import textwrap
 from collections.abc import Mapping
-from itertools import islice
+from itertools import islice, pairwise
 from typing import Any
 
 from pydantic import TypeAdapter
@@ -70,3 +73,79 @@ def _fitted(declaration: ProbeDeclaration, settings: Mapping[str, Any]) -> tuple
         if not (missing and f"Did you mean {shown(str(flaw.path[-1]))}?" in misspelt):
             flaws.append(flaw)
     return found.model, flaws
+
+
+@dataclasses.dataclass(frozen=True, slots=True, kw_only=True)
+class SettingDescription:
+    """One setting of a probe, in words for a suite author."""
+
+    name: str
+    takes: str
+    """What kind of value, in words."""
+    default: Any
+    """None where the probe needs it, and where it is empty unless given."""
+    needed: bool
+    what: str
+
+
+def describe_settings(declaration: ProbeDeclaration) -> list[SettingDescription]:
+    """The settings of a probe in the order in which it declares them."""
+    properties = adapter_of(declaration.settings).json_schema().get("properties", {})  # type: ignore[arg-type]
+    words = _attribute_docstrings(declaration.settings)
+    described = []
+    for field in dataclasses.fields(declaration.settings):
+        default = field.default
+        if default is dataclasses.MISSING and field.default_factory is not dataclasses.MISSING:
+            default = field.default_factory()
+        described.append(
+            SettingDescription(
+                name=field.name,
+                takes=_kind_of(properties.get(field.name, {})),
+                default=None if default is dataclasses.MISSING else default,
+                needed=default is dataclasses.MISSING,
+                what=words.get(field.name, ""),
+            )
+        )
+    return described
+
+
+_KINDS = {
+    "string": "text",
+    "number": "number",
+    "integer": "whole number",
+    "boolean": "true or false",
+    "array": "list",
+    "object": "table",
+}
+
+
+def _kind_of(node: Mapping[str, Any]) -> str:
+    if "enum" in node:
+        return f"one of {', '.join(map(str, node['enum']))}"
+    if "anyOf" in node:
+        kinds = [_kind_of(branch) for branch in node["anyOf"] if branch.get("type") != "null"]
+        return " or ".join(dict.fromkeys(kinds))
+    kind = _KINDS.get(str(node.get("type")), "value")
+    if kind == "list" and isinstance(node.get("items"), dict):
+        return f"list ({_kind_of(node['items'])})"
+    return kind
+
+
+def _attribute_docstrings(declared: type[Any]) -> dict[str, str]:
+    """The texts that stand below the fields of a class; none where its source cannot be had."""
+    try:
+        tree = ast.parse(textwrap.dedent(inspect.getsource(declared)))
+    except (OSError, TypeError, SyntaxError, ValueError):
+        return {}
+    found: dict[str, str] = {}
+    body = tree.body[0].body if tree.body and isinstance(tree.body[0], ast.ClassDef) else []
+    for field, after in pairwise(body):
+        if (
+            isinstance(field, ast.AnnAssign)
+            and isinstance(field.target, ast.Name)
+            and isinstance(after, ast.Expr)
+            and isinstance(after.value, ast.Constant)
+            and isinstance(after.value.value, str)
+        ):
+            found[field.target.id] = " ".join(after.value.value.split())
+    return found

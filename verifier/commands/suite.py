@@ -1,0 +1,163 @@
+"""`suite`: check, show and describe suites and their probes."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from verifier.commands.options import json_option
+
+if TYPE_CHECKING:
+    from verifier.errors import Problem
+
+
+@click.group()
+def suite() -> None:
+    """Check, show and describe suites and their probes."""
+
+
+@suite.command()
+@click.argument("files", nargs=-1, required=True, metavar="SUITE...")
+@json_option
+def lint(files: tuple[str, ...], as_json: bool) -> int:
+    """Say everything that is wrong with each SUITE (a file, or the name of a shipped suite).
+
+    Exit code: 0 nothing wrong, or warnings only; 2 a suite that cannot be run.
+    """
+    from verifier.declare.lint import load_suite
+    from verifier.declare.spelling import plain
+    from verifier.errors import InputError, InputProblems, Problem
+    from verifier.gather.catalogue import load_catalogue
+    from verifier.shipped import find_suite
+
+    catalogue = load_catalogue()
+    results: list[dict[str, Any]] = []
+    refused = False
+    for name in files:
+        where, checks, problems = plain(name, 4096), None, []
+        try:
+            loaded = load_suite(find_suite(name), catalogue)
+            checks, problems = len(loaded.suite.checks), list(loaded.warnings)
+        except InputProblems as error:
+            refused, problems = True, error.problems
+        except InputError as error:
+            refused, problems = True, [Problem(0, 0, "", error.what, error.to_do)]
+        if as_json:
+            results.append(_as_data(where, checks, problems))
+            continue
+        for problem in problems:
+            click.echo(problem.sentence(where))
+        click.echo(_summary(where, checks, problems))
+    if as_json:
+        click.echo(json.dumps(results, indent=2, ensure_ascii=False))
+    return 2 if refused else 0
+
+
+def _summary(where: str, checks: int | None, problems: list[Problem]) -> str:
+    errors = sum(problem.severity == "error" for problem in problems)
+    warnings = len(problems) - errors
+    told = f"{warnings} warning{'s' * (warnings != 1)}"
+    if checks is None:
+        also = f" and {told}" if warnings else ""
+        return f"{where}: {errors} error{'s' * (errors != 1)}{also}; it cannot be run"
+    counted = f"{checks} check{'s' * (checks != 1)}"
+    return f"{where}: {counted}, {told if warnings else 'nothing to mend'}"
+
+
+def _as_data(where: str, checks: int | None, problems: list[Problem]) -> dict[str, Any]:
+    return {
+        "file": where,
+        "usable": checks is not None,
+        "checks": checks,
+        "problems": [
+            {
+                "severity": p.severity,
+                "line": p.line,
+                "column": p.column,
+                "path": p.path,
+                "what": p.what,
+                "to_do": p.to_do,
+            }
+            for p in problems
+        ],
+    }
+
+
+@suite.command()
+@click.argument("suite_name", metavar="SUITE")
+@json_option
+def show(suite_name: str, as_json: bool) -> None:
+    """Show what SUITE checks, stage by stage, and which checks prove which joints."""
+    from verifier.commands.suite_text import suite_text, width
+    from verifier.declare.lint import load_suite
+    from verifier.gather.catalogue import load_catalogue
+    from verifier.shipped import find_suite
+
+    loaded = load_suite(find_suite(suite_name), load_catalogue())
+    if as_json:
+        data = {
+            "file": str(loaded.path),
+            "sha256": loaded.sha256,
+            "suite": loaded.suite.model_dump(mode="json", by_alias=True, exclude_none=True),
+        }
+        click.echo(json.dumps(data, indent=2, ensure_ascii=False))
+        return
+    for warning in loaded.warnings:
+        click.echo(warning.sentence(suite_name), err=True)
+    click.echo(suite_text(loaded.suite, width()), nl=False)
+
+
+@suite.command()
+def schema() -> None:
+    """Print the JSON Schema of suite files, for editors and programs."""
+    from verifier.declare.schema import suite_schema_text
+
+    click.echo(suite_schema_text(), nl=False)
+
+
+@suite.command()
+@click.argument("name", required=False)
+@json_option
+def probes(name: str | None, as_json: bool) -> None:
+    """List the probes that suites may name; with NAME, one of them in full."""
+    from verifier.commands.suite_text import probe_text, width
+    from verifier.declare.spelling import hint, shown
+    from verifier.errors import InputError
+    from verifier.gather.catalogue import load_catalogue
+
+    catalogue = load_catalogue()
+    if name is not None and catalogue.declaration(name) is None:
+        raise InputError(f"there is no probe {shown(name)}", to_do=hint(name, catalogue.names(), what="there are"))
+    chosen = [name] if name is not None else list(catalogue.names())
+    declarations = [d for n in chosen if (d := catalogue.declaration(n)) is not None]
+    if as_json:
+        data = [_probe_data(d) for d in declarations]
+        click.echo(json.dumps(data if name is None else data[0], indent=2, ensure_ascii=False, default=str))
+    elif name is not None:
+        click.echo(probe_text(declarations[0], catalogue.package(name), width()), nl=False)
+    else:
+        column = max((len(d.name) for d in declarations), default=0)
+        for declaration in declarations:
+            click.echo(f"{declaration.name:<{column}}  {declaration.title}")
+        click.echo("\nOne in full: verifier suite probes NAME")
+
+
+def _probe_data(declaration: Any) -> dict[str, Any]:
+    import dataclasses
+
+    from verifier.declare.settings import describe_settings
+
+    return {
+        "name": declaration.name,
+        "title": declaration.title,
+        "what": declaration.what,
+        "settings": [dataclasses.asdict(setting) for setting in describe_settings(declaration)],
+        "readings": [dataclasses.asdict(reading) for reading in declaration.readings],
+        "services": list(declaration.services),
+        "privileges": list(declaration.privileges),
+        "sources": list(declaration.sources),
+        "example": declaration.example,
+        "timeout_seconds": declaration.timeout,
+    }

@@ -1,0 +1,255 @@
+"""A suite and a probe in plain text, for people: readable without colour and at 80 columns."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import sys
+import textwrap
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any
+
+from verifier.declare.coverage import by_eye_only
+from verifier.declare.spelling import plain
+from verifier.declare.suite import Check, Fit, Rule, Serial, Suite, duration_text
+from verifier.readings import Stage
+
+if TYPE_CHECKING:
+    from verifier.readings import ProbeDeclaration
+
+STAGES = {
+    Stage.ARRIVAL: "Arrival: before the unit is opened",
+    Stage.OPEN: "Open: while what it looks at is still visible",
+    Stage.CLOSED: "Closed: the functional test",
+    Stage.FINISHED: "Finished: after the last cover, seal and label",
+}
+_FITS = {
+    Fit.AGAIN: "may be fitted again",
+    Fit.NEW_ONLY: "new only",
+    Fit.AGAIN_IF_UNDAMAGED: "may be fitted again if undamaged",
+}
+
+
+def width() -> int:
+    """Columns to write in: those of the terminal up to 100, else 80."""
+    return min(shutil.get_terminal_size((80, 24)).columns, 100) if sys.stdout.isatty() else 80
+
+
+def suite_text(suite: Suite, columns: int = 80) -> str:
+    """The suite as a person reads it: checks stage by stage with their limits in words, then the joints."""
+    return "\n".join(_Writer(columns).suite(suite)) + "\n"
+
+
+def probe_text(declaration: ProbeDeclaration, package: str = "", columns: int = 80) -> str:
+    """A probe in full: what it reads, settings, readings with units, needs, sources, an example."""
+    return "\n".join(_Writer(columns).probe(declaration, package)) + "\n"
+
+
+class _Writer:
+    def __init__(self, columns: int) -> None:
+        self.columns = max(columns, 40)
+
+    def wrapped(self, text: str, indent: int = 0, hanging: int | None = None) -> Iterator[str]:
+        after = " " * (indent if hanging is None else hanging)
+        lines = textwrap.wrap(
+            plain(" ".join(text.split()), 20_000),
+            self.columns,
+            initial_indent=" " * indent,
+            subsequent_indent=after,
+            break_on_hyphens=False,
+        )
+        yield from lines or [""]
+
+    def named(self, name: str, text: str, indent: int = 2, column: int = 12) -> Iterator[str]:
+        """A name, and a text beside it that hangs under itself; below it where there is no room."""
+        start = indent + max(column, len(name) + 2)
+        if start + 20 > self.columns:
+            yield " " * indent + name
+            yield from self.wrapped(text, indent + 2)
+            return
+        first, *rest = self.wrapped(text, start)
+        yield f"{' ' * indent}{name:<{start - indent}}{first.lstrip()}"
+        yield from rest
+
+    def suite(self, suite: Suite) -> Iterator[str]:
+        yield from self.wrapped(suite.title)
+        yield from self.named("model", suite.model, 0)
+        yield from self.named("revision", f"{suite.revision}, {suite.state}", 0)
+        yield from self.named("decision", _decision_words(suite), 0)
+        yield from self.named("serial", _serial_words(suite.serial), 0)
+        for caution in suite.cautions:
+            yield from self.named("caution", caution, 0)
+        for stage in Stage:
+            checks = [check for check in suite.checks if check.stage is stage]
+            if checks:
+                yield ""
+                yield from self.wrapped(STAGES[stage])
+            for check in checks:
+                yield ""
+                yield from self.check(check)
+        if suite.parts:
+            yield from ("", "Parts")
+            for name, part in suite.parts.items():
+                yield ""
+                yield from self.wrapped(f"{name}: {part.title}", 2, 4)
+                through = f"; reached through {', '.join(part.reached_through)}" if part.reached_through else ""
+                yield from self.wrapped(f"{_FITS[part.fit]}{through}", 4)
+                if part.joints:
+                    yield from self.wrapped(f"disturbs {', '.join(part.joints)}", 4)
+        if suite.joints:
+            yield from ("", "Joints and what proves them")
+            for name, joint in suite.joints.items():
+                yield ""
+                yield from self.wrapped(f"{name}: {joint.title}", 2, 4)
+                yield from self.wrapped(_covered_words(suite, name), 4)
+                if joint.faults:
+                    yield from self.wrapped(f"faults: {', '.join(joint.faults)}", 4)
+
+    def check(self, check: Check) -> Iterator[str]:
+        from verifier.judge.limits import limit_words
+
+        yield from self.wrapped(f"{check.id}: {check.title}", 2, 4)
+        if check.probe is not None:
+            settings = ", ".join(f"{key} = {toml_value(value)}" for key, value in check.settings.items())
+            yield from self.named("probe", f"{check.probe}{f' with {settings}' if settings else ''}", 4)
+        else:
+            yield from self.named("prompt", _prompt_words(check), 4)
+            yield from self.named("says", check.say or "", 4)
+        for name, text in check.compute.items():
+            yield from self.named("computes", f"{name} = {text}", 4)
+        for statement in check.uncertainty:
+            figure = f"u = {statement.u:g}" if statement.u is not None else f"within ± {statement.half_width:g}"
+            dof = f", {statement.dof:g} degrees of freedom" if statement.dof is not None else ""
+            text = f"{statement.reading} {figure} {statement.unit}{dof} ({statement.basis}: {statement.source})"
+            yield from self.named("uncertain", text, 4)
+        for limit in check.limits:
+            source = limit.source.strip() or "no source given"
+            yield from self.named("limit", f"{limit.reading}: {limit_words(limit)} ({source})", 4)
+        if not check.limits:
+            yield from self.named("limit", "none: taken and not judged", 4)
+        if check.covers:
+            yield from self.named("covers", ", ".join(check.covers), 4)
+        if check.after:
+            yield from self.named("after", ", ".join(check.after), 4)
+        if check.needs:
+            yield from self.named("needs", ", ".join(check.needs), 4)
+        if notes := _note_words(check):
+            yield from self.named("note", "; ".join(notes), 4)
+
+    def probe(self, declaration: ProbeDeclaration, package: str) -> Iterator[str]:
+        from verifier.declare.settings import describe_settings
+        from verifier.declare.units import shown as unit_shown
+
+        yield from self.wrapped(f"{declaration.name}: {declaration.title}")
+        yield ""
+        yield from self.wrapped(declaration.what)
+        yield from ("", "Settings")
+        settings = describe_settings(declaration)
+        if not settings:
+            yield "  none"
+        column = min(max((len(setting.name) for setting in settings), default=0) + 2, 26)
+        for setting in settings:
+            default = "" if setting.default is None else f", unless given {toml_value(setting.default)}"
+            needed = ", needed" if setting.needed else default
+            yield from self.named(setting.name, f"{setting.takes}{needed}. {setting.what}", column=column)
+        yield from ("", "Readings")
+        column = min(max(len(reading.name) for reading in declaration.readings) + 2, 26)
+        for reading in declaration.readings:
+            unit = unit_shown(reading.unit) or "plain number"
+            kind = f"number, in {unit}" if reading.kind == "number" else reading.kind
+            kind = kind.replace("number, in plain number", "plain number")
+            optional = ", not on every machine" if reading.optional else ""
+            yield from self.named(reading.name, f"{kind}{optional}. {reading.what}", column=column)
+        yield from ("", "Needs")
+        yield from self.named("of the host", ", ".join(declaration.services) or "nothing", column=14)
+        for privilege in declaration.privileges:
+            yield from self.named("privilege", privilege, column=14)
+        yield from self.named("time", f"{declaration.timeout:g} s at most, unless timeout says else", column=14)
+        if package and package != "verifier":
+            yield from self.named("package", package, column=14)
+        if declaration.sources:
+            yield from ("", "Sources")
+            for source in declaration.sources:
+                yield from self.wrapped(source, 2, 4)
+        if declaration.example.strip():
+            yield from ("", "Example", "")
+            # To be copied, so never wrapped.
+            yield from (f"  {plain(line, 500)}".rstrip() for line in declaration.example.strip().splitlines())
+
+
+def toml_value(value: Any) -> str:
+    """A value as TOML writes it."""
+    if isinstance(value, list | tuple):
+        return f"[{', '.join(map(toml_value, value))}]"
+    if isinstance(value, dict):
+        return f"{{ {', '.join(f'{key} = {toml_value(item)}' for key, item in value.items())} }}"
+    if isinstance(value, float):
+        return f"{value:g}"
+    return json.dumps(value, ensure_ascii=False)
+
+
+def _decision_words(suite: Suite) -> str:
+    decision = suite.decision
+    if decision.rule is Rule.SIMPLE:
+        return "simple: reading against limit, uncertainty not used"
+    return f"guarded: at most {decision.max_false_accept:.3g} chance that a passed value lies outside its limit"
+
+
+def _serial_words(serial: Serial) -> str:
+    words = ["scanned from the label" if serial.label else "no label"]
+    if serial.firmware is not None:
+        words.append(f"stated by firmware ({serial.firmware.probe}: {serial.firmware.reading})")
+    if serial.pattern is not None:
+        words.append(f"looks like {serial.pattern}")
+    if serial.check_digit is not None:
+        words.append(f"check digit {serial.check_digit}")
+    return ", ".join(words)
+
+
+def _prompt_words(check: Check) -> str:
+    words = [str(check.prompt)]
+    if check.options:
+        words.append(f"of {', '.join(check.options)}")
+    if check.unit and check.unit != "1":
+        words.append(f"in {check.unit}")
+    if check.range:
+        words.append(f"from {check.range[0]:g} to {check.range[1]:g}")
+    if check.duration:
+        words.append(f"for {duration_text(check.duration)}")
+    if check.picture:
+        words.append(f"with {check.picture}")
+    return " ".join(words)
+
+
+def _note_words(check: Check) -> list[str]:
+    words = []
+    if not check.required:
+        words.append("not required for release")
+    if check.if_absent == "not-fitted":
+        words.append("where the hardware is absent it counts as not fitted")
+    if check.second_person:
+        words.append("asks another person")
+    if check.repeat:
+        words.append(f"taken {check.repeat.times} times, pooled by {check.repeat.pool}")
+    if check.timeout:
+        words.append(f"ended after {duration_text(check.timeout)}")
+    if check.covers and by_eye_only(check):
+        words.append("proves its joints by eye only")
+    return words
+
+
+def _covered_words(suite: Suite, joint: str) -> str:
+    """Which checks cover a joint, and which repairs disturb it."""
+    checks = [
+        check
+        for check in suite.checks
+        if joint in check.covers and check.judged and check.stage is not Stage.ARRIVAL
+    ]
+    if not checks:
+        words = "covered by no check: a repair that disturbs it needs a waiver"
+    else:
+        words = f"covered by {', '.join(check.id for check in checks)}"
+        if all(by_eye_only(check) for check in checks):
+            words += ", by eye only"
+    parts = [name for name, part in suite.parts.items() if joint in part.joints]
+    return f"{words}; disturbed by {', '.join(parts)}" if parts else words
