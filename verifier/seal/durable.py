@@ -36,6 +36,15 @@ def sync_folder(folder: Path) -> None:
         os.close(handle)
 
 
+def make_folder(folder: Path) -> None:
+    """A folder for its owner alone, with those above it, each entered durably in the one above."""
+    if folder.is_dir():
+        return
+    make_folder(folder.parent)
+    folder.mkdir(mode=0o700, exist_ok=True)
+    sync_folder(folder.parent)
+
+
 def write_all(handle: int, data: bytes) -> None:
     view = memoryview(data)
     while view:

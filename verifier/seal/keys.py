@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any, get_args
 
 from verifier.errors import SealError
 from verifier.seal import jws, strict_json
-from verifier.seal.durable import read_bounded, told, write_durably
+from verifier.seal.durable import make_folder, read_bounded, told, write_durably
 from verifier.seal.record import Role
 
 if TYPE_CHECKING:
@@ -84,7 +84,7 @@ def load_or_create(keys_dir: Path, role: Role) -> tuple[SigningKey, bool]:
     Two processes that ask at once get the same key: the folder is locked while one is made.
     """
     with told("the key cannot be read or made", keys_dir, "Check who owns the folder and whether it is full."):
-        keys_dir.mkdir(mode=0o700, parents=True, exist_ok=True)
+        make_folder(keys_dir)
         folder = os.open(keys_dir, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
         try:
             fcntl.flock(folder, fcntl.LOCK_EX)

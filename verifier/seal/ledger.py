@@ -36,7 +36,7 @@ from pathlib import Path
 
 from verifier.errors import SealError
 from verifier.seal import jws, merkle, strict_json
-from verifier.seal.durable import append_durably, read_bounded, sync_folder, told, write_durably
+from verifier.seal.durable import append_durably, make_folder, read_bounded, sync_folder, told, write_durably
 from verifier.seal.envelope import LARGEST_FILE, Envelope, Receipt
 from verifier.seal.keys import SigningKey
 from verifier.seal.record import Disclosed, Disclosure
@@ -136,8 +136,7 @@ class Ledger:
         if pending.target.parent.is_dir():
             return pending.target
         unplaced = self._folder / "unplaced"
-        unplaced.mkdir(mode=0o700, exist_ok=True)
-        sync_folder(self._folder)
+        make_folder(unplaced)
         return unplaced / f"{pending.run}.json"
 
     def _remove_pending(self) -> None:
@@ -206,7 +205,7 @@ class Ledger:
 def locked(folder: Path, key: SigningKey) -> Iterator[Ledger]:
     """The ledger in `folder`, for one writer at a time, whole: what an earlier process left is completed first."""
     with told("the ledger cannot be written", folder):
-        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        make_folder(folder)
         lock = os.open(folder / "lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
         try:
             _wait_for(lock, folder)

@@ -31,7 +31,10 @@ Role = Literal["station", "self", "simulated"]
 
 
 class _Model(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, use_attribute_docstrings=True)
+    # Without "constants" an infinite setting would be sealed as null; with it, sealing refuses it.
+    model_config = ConfigDict(
+        extra="forbid", frozen=True, use_attribute_docstrings=True, ser_json_inf_nan="constants"
+    )
 
 
 class Personal(_Model):
@@ -223,7 +226,13 @@ class Record(_Model):
     ledger: LedgerRecord | None = None
     """Filled in under the ledger's lock, just before signing."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, use_attribute_docstrings=True, populate_by_name=True)
+    model_config = ConfigDict(
+        extra="forbid",
+        frozen=True,
+        use_attribute_docstrings=True,
+        ser_json_inf_nan="constants",
+        populate_by_name=True,
+    )
 
 
 Disclosed = dict[str, Disclosure]
