@@ -18,12 +18,25 @@ THIN = "\u202f"
 """Narrow no-break space: between digit groups, and between number and unit."""
 MINUS = "\u2212"
 PLAIN_DIGITS = 9
-"""Significant digits of a number whose uncertainty is not known: enough to lose nothing, too few for float noise."""
+"""Significant digits where no uncertainty is known: enough to lose nothing, too few for float noise."""
 _LARGEST_PLAIN = 10_000_000
 _SMALLEST_PLAIN = Decimal("0.0001")
+_FINEST_PLAIN = -9
+"""Power of ten of the last digit still written out; 50.000 838 mm ends at −6."""
 _SUPERSCRIPT = str.maketrans("0123456789-", "⁰¹²³⁴⁵⁶⁷⁸⁹⁻")
 # A float holds 17 significant digits at most; more would be invented.
 _CONTEXT = Context(prec=17, rounding=ROUND_HALF_EVEN)
+
+
+def finite(value: Value | None) -> float | None:
+    """The value as a float where it is a number that one can hold; else None."""
+    if value is None or isinstance(value, bool | str):
+        return None
+    try:
+        number = float(value)
+    except OverflowError:
+        return None
+    return number if math.isfinite(number) else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,8 +99,8 @@ def measured(value: float, uncertainty: float) -> Measured:
     if not (math.isfinite(value) and math.isfinite(uncertainty) and uncertainty > 0):
         raise ValueError(f"cannot be rounded together: {value} and {uncertainty}")
     y, u = _decimal(value), _decimal(uncertainty)
-    if _fits_plain(y, u):
-        place = second_digit_place(u)
+    place = second_digit_place(u)
+    if _fits_plain(max(abs(y), u)) and place >= _FINEST_PLAIN:
         return Measured(_grouped(_to_place(y, place)), _grouped(_to_place(u, place)))
     exponent = max(y.adjusted() if y else u.adjusted(), u.adjusted())
     y, u = y.scaleb(-exponent, _CONTEXT), u.scaleb(-exponent, _CONTEXT)
@@ -110,10 +123,10 @@ def uncertainty_text(u: float) -> str:
 
 def plain(number: float) -> str:
     """A number whose uncertainty is not known: as it is, without float noise and trailing zeros."""
-    if not math.isfinite(number):
-        return "not a number" if math.isnan(number) else ("∞" if number > 0 else f"{MINUS}∞")
     if isinstance(number, int):
         return _grouped(Decimal(number)) if abs(number) < 10**15 else _scientific(_CONTEXT.create_decimal(number))
+    if not math.isfinite(number):
+        return "not a number" if math.isnan(number) else ("∞" if number > 0 else f"{MINUS}∞")
     d = Context(prec=PLAIN_DIGITS, rounding=ROUND_HALF_EVEN).create_decimal(repr(number))
     if number.is_integer() and abs(number) < 10**15:
         return _grouped(Decimal(int(number)))
@@ -170,9 +183,7 @@ def unit_text(ucum: str) -> str:
         return ""
     if ucum in _ATOMS:
         return _ATOMS[ucum]
-    return "".join(
-        {".": "·", "/": "/"}.get(piece) or _atom(piece) for piece in re.split(r"([./])", ucum) if piece
-    )
+    return "".join({".": "·", "/": "/"}.get(piece) or _atom(piece) for piece in re.split(r"([./])", ucum) if piece)
 
 
 def _atom(atom: str) -> str:

@@ -41,7 +41,7 @@ def visible(text: str) -> str:
 
 
 def outside(text: object) -> Markup:
-    """Text from outside as markup: visible, escaped, and isolated so that it cannot turn its surroundings round."""
+    """Text from outside as markup: visible, escaped, and isolated: it cannot turn its surroundings round."""
     return Markup("<bdi>{}</bdi>").format(escape(visible(str(text))))
 
 

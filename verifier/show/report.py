@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 RENDERER = "verifier-report/1"
 """Goes up with every change to the page's bytes for the same record."""
 
+_LONGEST_IN_FOOT = 48
 _EXAMPLE = Held(
     reading="example", verdict=Verdict.PASS, limit="90 to 110, as an example", source="", rule="guarded",
     value=98, lower=90, upper=110, u=2, interval=(94, 102), accept_from=94, accept_to=106,
@@ -40,7 +41,7 @@ def render_front(record: Record, disclosed: Disclosed, sealed: bytes, *, fingerp
     front appends the seal with `verifier.seal.page`. Personal fields without a disclosure read "withheld".
     """
     html = _environment().get_template("report.html").render(**_context(record, disclosed, fingerprint, digest))
-    front = html.rstrip("\n") + "\n" + page.embed(sealed)
+    front = html.rstrip("\n") + "\n" + page.embed(sealed) + "\n"
     return front.encode("utf-8")
 
 
@@ -79,7 +80,10 @@ def _context(record: Record, disclosed: Disclosed, fingerprint: str, digest: str
 def _css(record: Record, mark: str) -> Markup:
     """The style sheet, with the running foot of the printed page: text of the page cannot reach a page margin."""
     sheet = (shipped.folder("reports") / "report.css").read_text("utf-8")
-    foot = " · ".join(part for part in (record.unit.serial or "no serial number", record.run, mark) if part)
+    parts = (record.unit.serial or "no serial number", record.run, mark)
+    foot = " · ".join(
+        part if len(part) <= _LONGEST_IN_FOOT else f"{part[:_LONGEST_IN_FOOT]}…" for part in parts if part
+    )
     # Ours alone: css_string leaves nothing of the text that could end the string or the element.
     return Markup(sheet.replace('"FOOT"', css_string(foot)))  # noqa: S704
 
@@ -88,7 +92,9 @@ def _qr(digest: str) -> Markup:
     import segno
 
     code = segno.make(f"sha256:{digest}", error="m", micro=False)
-    svg = code.svg_inline(border=2, svgclass="qr", lineclass=None, omitsize=True, title="QR code of the record's digest")
+    svg = code.svg_inline(
+        border=2, svgclass="qr", lineclass=None, omitsize=True, title="QR code of the record's digest"
+    )
     return Markup(svg.replace("<svg ", '<svg role="img" ', 1).replace("\r\n", "\n"))  # noqa: S704 - made by segno
 
 

@@ -84,7 +84,11 @@ def _number(held: Held) -> float | None:
 
 def _axis(held: Held, value: float | None) -> Axis:
     lower, upper = held.lower, held.upper
-    half = max((abs(end - value) for end in held.interval), default=0.0) if held.interval and value is not None else 0.0
+    half = (
+        max((abs(end - value) for end in held.interval), default=0.0)
+        if held.interval and value is not None
+        else 0.0
+    )
     half = half if math.isfinite(half) else 0.0
     if lower is not None and upper is not None:
         low, high = _two_sided(lower, upper, value)
@@ -164,7 +168,7 @@ def geometry(held: Held) -> Geometry | None:
 
 
 def scale_svg(held: Held) -> Markup:
-    """The drawing of one reading against its limits, with a title and a description; empty without numeric limits."""
+    """The drawing of one reading against its limits, titled and described; empty without numeric limits."""
     g = geometry(held)
     if g is None:
         return Markup("")
@@ -179,9 +183,8 @@ def scale_svg(held: Held) -> Markup:
         for a, b in g.guard
     ]
     if g.accepted and g.accepted[1] > g.accepted[0]:
-        parts.append(
-            f'<path class="accepted" stroke-width="3.4" d="M{_f(g.accepted[0])} {_TRACK_Y:g}H{_f(g.accepted[1])}"/>'
-        )
+        a, b = g.accepted
+        parts.append(f'<path class="accepted" stroke-width="3.4" d="M{_f(a)} {_TRACK_Y:g}H{_f(b)}"/>')
     parts += [f'<path class="limit" stroke-width="1.4" d="M{_f(x)} {_TRACK_Y - 7:g}v14"/>' for x in g.limits]
     parts.append(_labels(held, g))
     parts.append(_reading(g))
@@ -210,9 +213,12 @@ def _hatch(left: float, right: float) -> str:
 
 
 def _labels(held: Held, g: Geometry) -> str:
-    texts = [numbers.plain(limit) for limit in (held.lower, held.upper) if limit is not None]
+    limits = [limit for limit in (held.lower, held.upper) if limit is not None]
+    if len(limits) == 2 and limits[0] == limits[1]:
+        limits.pop()
+    texts = [numbers.plain(limit) for limit in limits]
     widths = [len(text) * _LABEL_DIGIT for text in texts]
-    centres = list(g.limits)
+    centres = list(g.limits[: len(texts)])
     if len(texts) == 2 and (gap := (widths[0] + widths[1]) / 2 + 5) > centres[1] - centres[0]:
         # Two labels that would run into each other move apart by the same amount.
         shift = (gap - (centres[1] - centres[0])) / 2
@@ -220,11 +226,8 @@ def _labels(held: Held, g: Geometry) -> str:
     out = []
     for text, width, centre in zip(texts, widths, centres, strict=True):
         x = min(max(centre, width / 2), WIDTH - width / 2)
-        out.append(
-            f'<text x="{_f(x)}" y="{_LABEL_Y:g}" text-anchor="middle" font-size="9" fill="currentColor" stroke="none">'
-            f"{escape(text)}</text>"
-        )
-    return "".join(out)
+        out.append(f'<text x="{_f(x)}" y="{_LABEL_Y:g}">{escape(text)}</text>')
+    return f'<g font-size="9" text-anchor="middle" fill="currentColor" stroke="none">{"".join(out)}</g>'
 
 
 def _reading(g: Geometry) -> str:
@@ -245,12 +248,12 @@ def _reading(g: Geometry) -> str:
         line = f"M{_f(a)} {y:g}H{_f(b)}"
         for x, open_, s in ((a, g.open_ends[0], 1), (b, g.open_ends[1], -1)):
             # A cap where the interval ends; an arrow head where it goes on past the edge.
-            line += f"M{_f(x + 4 * s)} {y - 3.5:g}l{-4 * s} 3.5l{4 * s} 3.5" if open_ else f"M{_f(x)} {y - 3.5:g}v7"
+            line += (
+                f"M{_f(x + 4 * s)} {y - 3.5:g}l{-4 * s} 3.5l{4 * s} 3.5" if open_ else f"M{_f(x)} {y - 3.5:g}v7"
+            )
         out = f'<path class="whisker" stroke-width="1.3" d="{line}"/>'
     x = g.reading
-    return out + (
-        f'<path class="reading" fill="currentColor" stroke="none" d="M{_f(x)} {y + 6:g}l-5 -11.5h10z"/>'
-    )
+    return out + (f'<path class="reading" fill="currentColor" stroke="none" d="M{_f(x)} {y + 6:g}l-5 -11.5h10z"/>')
 
 
 def _title(held: Held) -> str:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from decimal import Decimal, InvalidOperation
 
 from markupsafe import Markup
@@ -178,10 +178,12 @@ def _verdict(check: RecordedCheck) -> tuple[str, str]:
 def _check(check: RecordedCheck, record: Record, disclosed: Disclosed) -> CheckView:
     verdict, reason = _verdict(check)
     counting, finding = check.counting, check.finding
-    held = tuple(_held(h, check) for h in finding.held) if finding else ()
-    if reason in [h.reason for h in held]:
-        # Said once, beside the check.
-        held = tuple(_without_reason(h, reason) for h in held)
+    # A reason that the finding has taken over from a reading is said once, beside the check.
+    held = (
+        tuple(_held(h, check, reason="" if h.reason == reason else h.reason) for h in finding.held)
+        if finding
+        else ()
+    )
     return CheckView(
         id=check.id,
         title=check.title,
@@ -189,17 +191,13 @@ def _check(check: RecordedCheck, record: Record, disclosed: Disclosed) -> CheckV
         verdict=verdict,
         required=check.required and not (finding and finding.not_fitted),
         not_fitted=bool(finding and finding.not_fitted),
-        reason=words.sentence(reason[:1].upper() + reason[1:]),
+        reason=words.sentence(words.capital(reason)),
         look=_look(check, record.outcome.joints) if verdict == "fail" else (),
         held=held,
         noted=_noted(counting) if counting and verdict == "noted" and not check.prompt else (),
         answers=_answers(counting, disclosed) if counting else (),
         earlier=tuple(_earlier(a, disclosed) for a in check.attempts if a is not counting),
     )
-
-
-def _without_reason(held: HeldView, reason: str) -> HeldView:
-    return replace(held, reason="") if held.reason == reason else held
 
 
 def _look(check: RecordedCheck, joints: Sequence[JointCoverage]) -> tuple[tuple[str, str], ...]:
@@ -215,16 +213,19 @@ def _look(check: RecordedCheck, joints: Sequence[JointCoverage]) -> tuple[tuple[
     )
 
 
-def _held(held: Held, check: RecordedCheck) -> HeldView:
-    number = None if held.value is None or isinstance(held.value, bool | str) else held.value
+def _held(held: Held, check: RecordedCheck, reason: str) -> HeldView:
+    number = numbers.finite(held.value)
     expanded, k = _expanded(held)
     value: str | None = None if held.value is None else numbers.value_text(held.value)
     plus_minus = power = ""
     if number is not None and expanded:
         rounded = numbers.measured(number, expanded)
         value, plus_minus, power = rounded.value, rounded.uncertainty, rounded.power
-    unit = numbers.unit_text(held.unit) if number is not None else ""
-    label = check.title if len(check.finding.held if check.finding else ()) < 2 else f"{check.title}, {held.reading}"
+    is_number = held.value is not None and not isinstance(held.value, bool | str)
+    unit = numbers.unit_text(held.unit) if is_number else ""
+    label = (
+        check.title if len(check.finding.held if check.finding else ()) < 2 else f"{check.title}, {held.reading}"
+    )
     return HeldView(
         reading=held.reading,
         verdict=held.verdict.value,
@@ -234,10 +235,10 @@ def _held(held: Held, check: RecordedCheck) -> HeldView:
         power=power,
         unit=unit,
         unit_gap="" if unit == "°" else numbers.THIN,
-        expressed=_expressed(held, k, number is not None),
-        limit=held.limit,
+        expressed=_expressed(held, k, is_number),
+        limit=words.limit_words(held),
         source=held.source,
-        reason=words.sentence(held.reason),
+        reason=words.sentence(words.capital(reason)),
         notes=_notes(held),
         scale=scale_svg(held),
         facts=_facts(held, k),
@@ -354,7 +355,9 @@ def _answers(attempt: RecordedAttempt, disclosed: Disclosed) -> tuple[AnswerView
 def _earlier(attempt: RecordedAttempt, disclosed: Disclosed) -> EarlierView:
     answers = [numbers.value_text(answer.value, answer.unit) for answer in attempt.answers]
     readings = [
-        f"{reading.name} {numbers.value_text(reading.value, reading.unit)}" for take in attempt.takes for reading in take
+        f"{reading.name} {numbers.value_text(reading.value, reading.unit)}"
+        for take in attempt.takes
+        for reading in take
     ]
     finding = attempt.finding
     return EarlierView(
@@ -362,7 +365,7 @@ def _earlier(attempt: RecordedAttempt, disclosed: Disclosed) -> EarlierView:
         verdict=words.VERDICTS[finding.verdict] if finding else "not finished",
         saw=tuple(answers or readings),
         by=person(attempt.answers[-1].by, disclosed) if attempt.answers else None,
-        why=attempt.set_aside or "interrupted before it was finished",
+        why=words.sentence(words.capital(attempt.set_aside or "interrupted before it was finished")),
     )
 
 

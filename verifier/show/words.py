@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from datetime import datetime
 
@@ -10,6 +11,7 @@ from verifier.readings import Basis, Contribution, Disposition, Held, Outcome, S
 from verifier.seal.record import Role
 from verifier.show import numbers
 
+_ASCII_MINUS = re.compile(r"(?<![\w.])-(?=\d)")
 _DISPOSITIONS = {
     Disposition.RELEASE: "Released",
     Disposition.REWORK: "Back to rework",
@@ -31,7 +33,7 @@ CAUTIONS: tuple[tuple[str, str], ...] = (
     ("Heat", "Heat blocks and loads stay hot after a test: let them cool, or wear gloves."),
     (
         "Lithium",
-        "Do not charge, press or test a swollen, dented, leaking or hot cell: stop, and set the unit apart in quarantine.",
+        "Do not charge, press or test a swollen, dented, leaking or hot cell: stop, and quarantine the unit.",
     ),
     (
         "Coin cells",
@@ -42,7 +44,7 @@ CAUTIONS: tuple[tuple[str, str], ...] = (
 )
 """Of the work, each with a word to find it by. They never replace the maker's service guide."""
 
-DEFERS = "The maker's service guide and the codes of the place come before anything said here."
+DEFERS = "The maker’s service guide and the codes of the place come before anything said here."
 NO_CERTIFICATE = "This report is no calibration certificate and no safety test."
 
 
@@ -72,6 +74,21 @@ def role_note(role: Role) -> tuple[str, str] | None:
     return None
 
 
+def limit_words(held: Held) -> str:
+    """The limit as the judge words it, with the unit and the minus sign as people write them."""
+    if held.lower is None and held.upper is None:
+        return held.limit
+    text = held.limit
+    if held.unit and text.endswith(f" {held.unit}"):
+        text = numbers.with_unit(text.removesuffix(f" {held.unit}"), held.unit)
+    return _ASCII_MINUS.sub(numbers.MINUS, text)
+
+
+def capital(text: str) -> str:
+    """The text with a capital first letter."""
+    return text[:1].upper() + text[1:]
+
+
 def listed(words: Sequence[str]) -> str:
     """ "a", "a and b", "a, b and c"."""
     if len(words) < 2:
@@ -87,22 +104,23 @@ def decision_words(decision: Decision, outcome: Outcome, guarded_passes: int) ->
     """The decision rule in words, with its risk and what it adds up to for the whole unit."""
     if decision.rule is Rule.SIMPLE:
         return (
-            "Simple rule: each reading is held against its limit as it stands. The uncertainty is shown where it is "
-            "known, and not used: a reading close to its limit may be on the wrong side of it.",
+            "Simple rule: each reading is held against its limit as it stands. The uncertainty is shown where it "
+            "is known, and not used: a reading close to its limit may be on the wrong side of it.",
         )
     accept, reject = numbers.percent(decision.max_false_accept), numbers.percent(decision.reject_risk)
     said = [
-        f"Guarded rule: a reading passes only when the chance that the true value lies outside its limits is at most "
-        f"{accept}, and fails only when the chance that it lies inside them is at most {reject}. In between it is "
-        f"inconclusive, and the finding says what would decide it (JCGM 106:2012, specific risk).",
+        f"Guarded rule: a reading passes only when the chance that the true value lies outside its limits is at "
+        f"most {accept}, and fails only when the chance that it lies inside them is at most {reject}. In between "
+        f"it is inconclusive, and the finding says what would decide it (JCGM 106:2012, specific risk).",
         "Counts, states, texts and yes-or-no answers are compared as they are. Where only the resolution of a "
         "reading is known, it is held against its limit as it stands and marked “repeatability not evaluated”.",
     ]
     if outcome.risk_bound is not None and guarded_passes:
+        passes = counted(guarded_passes, "guarded pass", "guarded passes")
         bound = numbers.percent(min(outcome.risk_bound, 1.0))
         said.append(
-            f"That risk is for each limit on its own. Over the {counted(guarded_passes, 'guarded pass', 'guarded passes')} "
-            f"of this unit together, the chance that at least one is wrong is at most {bound}."
+            f"That risk is for each limit on its own. Over the {passes} of this unit together, the "
+            f"chance that at least one is wrong is at most {bound}."
         )
     return tuple(said)
 
@@ -131,7 +149,7 @@ def distribution_words(held: Held) -> str:
     return held.distribution.replace("-", "–")
 
 
-_MONTHS = "Jan Feb Mar Apr May Jun Jul Aug Sep Oct Nov Dec".split()
+_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 
 def _moment(rfc3339: str) -> datetime | None:
