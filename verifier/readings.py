@@ -441,7 +441,8 @@ class Outcome:
     reason: str
     """One sentence without the disposition's own word: "port 2 fell back to 480 Mbit/s"."""
     risk_bound: float | None = None
-    """Upper bound of the chance that at least one pass is wrong: the sum of the risks of the guarded passes."""
+    """Chance that at least one pass is wrong if each stood at its acceptance limit: 1 − (1 − R)^n over the n
+    guarded passes, each judged by itself. Null where there is none."""
     joints: tuple[JointCoverage, ...] = field(default=())
 
 

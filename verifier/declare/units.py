@@ -98,7 +98,7 @@ _LEVELS: dict[str, tuple[int, Fraction, str]] = {
 """Level: (10 for power, 20 for field quantities, reference, its unit). ISO 80000-8; UCUM table 4."""
 
 _SPELLINGS = {
-    "°C": "Cel", "℃": "Cel", "degC": "Cel", "°F": "[degF]", "℉": "[degF]", "degF": "[degF]", "°": "deg",
+    "°C": "Cel", "degC": "Cel", "°F": "[degF]", "degF": "[degF]", "°": "deg",
     "ohm": "Ohm", "ohms": "Ohm", "Ohms": "Ohm", "sec": "s", "hr": "h", "hour": "h", "hours": "h", "day": "d",
     "byte": "By", "bytes": "By", "kB": "kBy", "KB": "kBy", "MB": "MBy", "GB": "GBy", "TB": "TBy",
     "KiB": "KiBy", "MiB": "MiBy", "GiB": "GiBy", "TiB": "TiBy", "bits": "bit", "ppm": "[ppm]", "ppb": "[ppb]",
@@ -115,7 +115,7 @@ _PREFIXED_SPELLINGS = {"°C": "Cel", "degC": "Cel", "ohm": "Ohm", "Ω": "Ohm"}
 
 _CHARACTERS = str.maketrans({
     "\u00b5": "u", "\u03bc": "u", "\u03a9": "Ω", "\u2126": "Ω", "·": ".", "⋅": ".", "*": ".", "×": ".",
-    "−": "-", "²": "2", "³": "3", "⁻": "-", "¹": "1", "^": None,
+    "℃": "°C", "℉": "°F", "−": "-", "²": "2", "³": "3", "⁻": "-", "¹": "1", "^": None,
 })  # fmt: skip
 
 _SIMPLE = re.compile(

@@ -95,7 +95,7 @@ class SuiteJudge:
         margins = [deciding.margin(c.y, c.lower, c.upper) for c in (_converted(limit, m) for m in given)]
         one = pooled(given, pool, worst=margins.index(min(margins)))
         c = _converted(limit, one)
-        y = int(c.y) if one.exact and c.y.is_integer() else c.y
+        y = int(c.y) if one.exact and float(c.y).is_integer() else c.y
         if one.exact:
             decided = deciding.simple(c.y, c.lower, c.upper, None)
             return Held(
@@ -126,6 +126,8 @@ class SuiteJudge:
         reason = f"{value_words(y, c.unit, combined.u)}, {words}"
         if decided.verdict is Verdict.INCONCLUSIVE:
             reason = self._undecided(c, combined, decided, words)
+        elif self.decision.rule is Rule.GUARDED and not use_u:
+            reason += " (repeatability not evaluated)"
         return Held(
             reading=limit.reading,
             verdict=decided.verdict,

@@ -55,8 +55,8 @@ def combine(budget: Iterable[Contribution]) -> Combined:
     if u == 0:
         return Combined(lines, 0.0, None, distributions.NONE)
     dof = effective_dof(lines)
-    widest = max(lines, key=lambda c: (c.shape is Shape.RECTANGULAR, c.u))
-    others = [c for c in lines if c is not widest]
+    at = max(range(len(lines)), key=lambda i: (lines[i].shape is Shape.RECTANGULAR, lines[i].u))
+    widest, others = lines[at], lines[:at] + lines[at + 1 :]
     rest = math.hypot(*(c.u for c in others))
     if widest.shape is Shape.RECTANGULAR and widest.dof is None and widest.u > rest:
         half_width = widest.u * math.sqrt(3)

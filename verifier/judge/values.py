@@ -37,9 +37,13 @@ class Measured:
         if isinstance(self.value, bool) or not isinstance(self.value, (int, float)):
             what = "yes or no" if isinstance(self.value, bool) else "a text"
             raise Unusable(f"{self.name} is {what} where a number was expected")
-        if not math.isfinite(self.value):
+        try:
+            number = float(self.value)
+        except OverflowError:
+            number = math.inf
+        if not math.isfinite(number):
             raise Unusable(f"{self.name} is no finite number")
-        return self.value
+        return number
 
 
 def measured(check: Check, take: Sequence[Reading]) -> dict[str, Measured]:
@@ -52,6 +56,11 @@ def measured(check: Check, take: Sequence[Reading]) -> dict[str, Measured]:
     for reading in take:
         if reading.name in found:
             raise Unusable(f"{reading.name} was given twice in one take")
+        if reading.unit:
+            try:
+                units.parse(reading.unit)
+            except ValueError as error:
+                raise Unusable(f"{reading.name}: {error}") from None
         budget = reading.contributions
         if check.uncertainty and not isinstance(reading.value, (bool, str)):
             budget += _stated(check, reading.name, reading.unit or "1")
