@@ -63,7 +63,7 @@ def load_catalogue() -> ProbeCatalogue:
     for hook in sorted(manager.hook.verifier_probes.get_hookimpls(), key=lambda h: h.plugin_name != "verifier"):
         package = hook.plugin_name
         try:
-            given = list(hook.function())
+            given: list[Probe] = list(hook.function())  # type: ignore[call-overload]
         except Exception as error:
             raise _broken(package, error) from error
         for probe in given:
@@ -92,9 +92,10 @@ def _register(manager: pluggy.PluginManager, entry: EntryPoint) -> None:
 
 
 def _broken(package: str, error: BaseException) -> InputError:
+    why = " ".join(str(error).split())[:500]
     return InputError(
-        f"the plug-in {package} cannot be loaded: {type(error).__name__}: {str(error)[:500]}",
-        to_do=f"Update or remove it: pip uninstall {package.split(':')[0]}",
+        f"the plug-in {package} cannot be loaded: {type(error).__name__}: {why}",
+        to_do=f"Update or remove it: pip uninstall {package.partition(':')[0]}",
     )
 
 

@@ -11,6 +11,8 @@ import os
 import signal
 import stat
 import subprocess
+from contextlib import suppress
+from itertools import islice
 
 import anyio
 from anyio.abc import Process
@@ -53,7 +55,10 @@ def _refuse_irregular(status: os.stat_result, name: str) -> None:
         raise OSError(errno.EINVAL, "not a regular file", name)
 
 
-def bounded_names(names: list[str], path: str) -> list[str]:
+def bounded_names(folder: str | int, path: str) -> list[str]:
+    """Sorted names in a folder (a path or a descriptor); EFBIG when they are too many."""
+    with os.scandir(folder) as entries:
+        names = [entry.name for entry in islice(entries, NAMES_LIMIT + 1)]
     if len(names) > NAMES_LIMIT:
         raise OSError(errno.EFBIG, f"more than {NAMES_LIMIT} names", path)
     return sorted(names)
@@ -64,18 +69,17 @@ class LocalFiles:
         return read_regular(path, limit)
 
     async def names(self, path: str) -> list[str]:
-        return bounded_names(os.listdir(path), path)
+        return bounded_names(path, path)
 
     async def real_path(self, path: str) -> str:
         return os.path.realpath(path, strict=True)
 
     async def exists(self, path: str) -> bool:
-        # ruff would have pathlib here; os.path asks the same question without building a path.
         return os.path.exists(path)  # noqa: PTH110
 
 
 class LocalCommands:
-    async def run(self, *argv: str, timeout: float = 10.0) -> CommandResult:  # noqa: ASYNC109
+    async def run(self, *argv: str, timeout: float = 10.0) -> CommandResult:
         """Run without a shell. BenchFault when it does not end in time or prints without end."""
         try:
             process = await anyio.open_process(
@@ -110,10 +114,8 @@ class LocalCommands:
 
 async def _end(process: Process) -> None:
     with anyio.CancelScope(shield=True):
-        try:
+        with suppress(OSError):  # it may have ended by itself
             os.killpg(process.pid, signal.SIGKILL)
-        except OSError:
-            pass  # ended by itself
         await process.aclose()
 
 

@@ -72,7 +72,7 @@ class RecordedCommands:
     def __init__(self, results: dict[tuple[str, ...], CommandResult]) -> None:
         self._results = results
 
-    async def run(self, *argv: str, timeout: float = 10.0) -> CommandResult:  # noqa: ASYNC109
+    async def run(self, *argv: str, timeout: float = 10.0) -> CommandResult:
         try:
             return self._results[argv]
         except KeyError:

@@ -41,7 +41,7 @@ class Tree:
         with self._found(path) as (folder, name, _):
             fd = os.open(name, os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC, dir_fd=folder)
             try:
-                return bounded_names(os.listdir(fd), path)
+                return bounded_names(fd, path)
             finally:
                 os.close(fd)
 

@@ -117,7 +117,7 @@ limits = [
     )
 
     async def take(self, host: Host, settings: Settings) -> AsyncIterator[Reading]:
-        """Raises Absent when there is no such port; NotPossible when a choice is left open, or to watch a recording."""
+        """Raises Absent without such a port; NotPossible when a choice is left open, or to watch a recording."""
         if settings.seconds and host.address.startswith("recorded:"):
             raise NotPossible("a recorded tree stands still: the link cannot be watched over recorded")
         name = settings.interface or await _only_port(host.files)
@@ -143,10 +143,8 @@ limits = [
             before = await _watched(host.files, at)
             await host.clocks.sleep(settings.seconds)
             after = await _watched(host.files, at)
-            for seen in before.keys() & after.keys():
-                yield Reading(
-                    name=seen, value=max(0, after[seen] - before[seen]), unit="1", origin=at, exact=True
-                )
+            for seen in (name for name in before if name in after):
+                yield Reading(name=seen, value=max(0, after[seen] - before[seen]), unit="1", origin=at, exact=True)
 
 
 def _paths(at: str) -> dict[str, str]:
@@ -173,16 +171,14 @@ async def _only_port(files: Files) -> str:
         raise Absent("this host has no wired network port")
     if len(ports) > 1:
         raise NotPossible(
-            f"this host has several wired ports ({', '.join(ports[:10])}): the suite has to name one with interface"
+            f"this host has several wired ports ({', '.join(ports[:10])}): name one in the check's settings"
         )
     return ports[0]
 
 
 async def _is_wired(files: Files, at: str) -> bool:
     """An Ethernet port with a device behind it that is no radio: no bridge, bond, VLAN or tunnel."""
-    return (
-        await number_of(files, f"{at}/type") == ETHERNET
-        and await files.exists(f"{at}/device")
-        and not await files.exists(f"{at}/wireless")
-        and not await files.exists(f"{at}/phy80211")
-    )
+    if await number_of(files, f"{at}/type") != ETHERNET:
+        return False
+    names = await names_in(files, at)
+    return "device" in names and not {"wireless", "phy80211"} & set(names)

@@ -18,7 +18,9 @@ MONITORS = "/sys/class/hwmon"
 FOLDERS_LIMIT = 256
 """Zones, monitors and inputs of a monitor that are looked at, at the most."""
 
-_NOT_ANSWERING = frozenset({errno.EIO, errno.ETIMEDOUT, errno.EREMOTEIO, errno.EPROTO, errno.EBADMSG, errno.ENOMSG})
+_NOT_ANSWERING = frozenset(
+    {errno.EIO, errno.ETIMEDOUT, errno.EREMOTEIO, errno.EPROTO, errno.EBADMSG, errno.ENOMSG}
+)
 """Errors with which a driver says that the sensor is there and does not answer."""
 _STEPS = (1000, 500, 250, 125, 100, 50, 25, 10, 5, 1)
 """Steps in millikelvin that are looked for, the widest first."""
@@ -147,12 +149,9 @@ async def _sensors(files: Files) -> AsyncIterator[_Sensor]:
         folder, inputs = await _inputs(files, f"{MONITORS}/{monitor}")
         chip = await text_of(files, f"{folder}/name") or monitor
         for name in inputs[:FOLDERS_LIMIT]:
-            label = await text_of(files, f"{folder}/{name}_label")
-            names = (f"{chip}/{label or name}", chip, label or name, f"{monitor}/{name}")
-            if await number_of(files, f"{folder}/{name}_fault"):
-                yield _Sensor(names, f"{folder}/{name}_fault", "faulty")
-            else:
-                yield await _read(files, f"{folder}/{name}_input", names)
+            label = await text_of(files, f"{folder}/{name}_label") or name
+            names = (f"{chip}/{label}", chip, label, f"{monitor}/{name}")
+            yield await _read(files, f"{folder}/{name}_input", names, fault=f"{folder}/{name}_fault")
 
 
 async def _is_zone(files: Files, monitor: str) -> bool:
@@ -176,8 +175,10 @@ async def _inputs(files: Files, monitor: str) -> tuple[str, list[str]]:
     return monitor, []
 
 
-async def _read(files: Files, path: str, names: tuple[str, ...]) -> _Sensor:
+async def _read(files: Files, path: str, names: tuple[str, ...], *, fault: str = "") -> _Sensor:
     try:
+        if fault and await number_of(files, fault):
+            return _Sensor(names, fault, "faulty")
         value = await number_of(files, path)
     except OSError as error:
         if error.errno in _NOT_ANSWERING:

@@ -24,7 +24,7 @@ _SOURCES = (
 @dataclass(frozen=True, slots=True)
 class DeviceSettings:
     path: str
-    """Physical path of the port as the kernel names it: bus, hyphen, port, and a port of each hub, such as 2-1 or 1-1.4."""
+    """Physical path of the port as the kernel names it, such as 2-1, or 1-1.4 behind a hub."""
     or_path: str = ""
     """The same socket's other path: a USB 3 device whose fast contacts fail turns up at the USB 2 path instead."""
 

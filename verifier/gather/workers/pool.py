@@ -14,7 +14,7 @@ from typing import Any, Self
 import anyio
 from anyio.abc import TaskGroup
 
-from verifier.errors import Absent, BenchFault, InputError, NotPossible
+from verifier.errors import Absent, BenchFault, NotPossible
 from verifier.gather.workers.expected import Expected
 from verifier.gather.workers.process import Ended, WorkerProcess
 from verifier.gather.workers.wire import TAKE_LIMIT, WireError, unpack
@@ -90,8 +90,8 @@ class WorkerPool:
             await self._ready(worker)
             try:
                 await worker.send({"probe": probe, "settings": dict(settings), "host": host_address})
-            except TypeError as error:
-                raise InputError(f"the settings of {probe} cannot be passed on: {error}") from None
+            except (TypeError, ValueError) as error:
+                raise BenchFault(f"the settings of {probe} cannot be passed on: {error}") from None
             expected = Expected(declaration)
             left, start = deadline, worker.received
             while True:
@@ -129,7 +129,7 @@ class WorkerPool:
         # Around each wait by itself: a cancel scope may not stay open across a yield.
         with anyio.move_on_after(max(0.0, left)):
             return await worker.receive()
-        raise BenchFault(f"the probe {probe} was not done after {deadline:g} s, and was ended")
+        raise BenchFault(f"the probe {probe} was not done after {deadline:.3g} s, and was ended")
 
     async def _ready(self, worker: WorkerProcess) -> None:
         if worker.ready:
@@ -151,8 +151,8 @@ class WorkerPool:
         if not worker.ready:
             return f"a worker process could not start{said}"
         how = f"exit code {code}"
-        if code is not None and code > 128:
-            # The guard passes on 256 less the number of the signal.
+        if code is not None and code > 256 - signal.NSIG:
+            # The guard passes on 256 less the number of a signal.
             how = signal.strsignal(256 - code) or how
         return f"the process of the probe {probe} ended by itself ({how}){said}"
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-import signal
 import socket
 import subprocess
 import sys
@@ -14,9 +13,11 @@ from typing import Any
 
 import anyio
 
-from verifier.gather.workers.descendants import ending, has_children, living
+from verifier.gather.workers.descendants import children, ending
 from verifier.gather.workers.wire import LINE_LIMIT, WireError, decode, encode
 
+GUARD_LIMIT = 4.0
+"""Seconds that the guard may take to end its tree; it gives up by itself after two."""
 TAIL_LIMIT = 2000
 """Bytes kept of what a worker wrote to its standard error."""
 _START = (
@@ -39,7 +40,15 @@ class WorkerProcess:
         with theirs:
             try:
                 self._process = subprocess.Popen(
-                    [sys.executable, "-I", "-c", _START, json.dumps(sys.path), str(theirs.fileno()), str(os.getpid())],
+                    [
+                        sys.executable,
+                        "-I",
+                        "-c",
+                        _START,
+                        json.dumps(sys.path),
+                        str(theirs.fileno()),
+                        str(os.getpid()),
+                    ],
                     stdin=subprocess.DEVNULL,
                     stdout=subprocess.PIPE,
                     stderr=subprocess.STDOUT,
@@ -49,7 +58,7 @@ class WorkerProcess:
             except BaseException:
                 ours.close()
                 raise
-        ours.setblocking(False)
+        ours.setblocking(False)  # noqa: FBT003 - its only parameter
         self._socket = ours
         assert self._process.stdout is not None  # noqa: S101 - asked for above
         self._words = self._process.stdout
@@ -57,6 +66,7 @@ class WorkerProcess:
         self._tail = b""
         self._buffer = bytearray()
         self._scanned = 0
+        self._closed = False
         self.ready = False
         self.received = 0
 
@@ -123,12 +133,8 @@ class WorkerProcess:
 
     def left_something(self) -> bool:
         """True where the probe has left a process running."""
-        told = has_children(self.pid)
-        busy = living(self.pid) if told is None or told else set()
-        return len(busy) > 1 or (told is False)
-
-    def exit_code(self) -> int | None:
-        return self._process.poll()
+        workers = children(self.pid)
+        return len(workers) != 1 or any(children(pid) for pid in workers)
 
     async def wait(self, seconds: float) -> int | None:
         """The exit code once the worker has gone; None when it has not within `seconds`."""
@@ -140,14 +146,16 @@ class WorkerProcess:
 
     async def end(self) -> None:
         """End the worker and everything it started. Shield it: half an ending is none."""
-        if self._process.poll() is None:
-            # The guard first, so that it ends nothing at the same time; stopped, it still adopts orphans.
-            self._process.send_signal(signal.SIGSTOP)
+        if self._closed:
+            return
+        self._closed = True
+        # The guard does it, so that it is done even if this process is killed meanwhile.
+        self._process.terminate()
+        if await self.wait(GUARD_LIMIT) is None:
             for _ in ending(self.pid):
                 await anyio.sleep(0.005)
             self._process.kill()
-            await self.wait(2.0)
+            await self.wait(GUARD_LIMIT)
         for end in (self._socket, self._words):
-            if not end.closed if hasattr(end, "closed") else end.fileno() >= 0:
-                anyio.notify_closing(end)
-                end.close()
+            anyio.notify_closing(end)
+            end.close()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import AsyncIterator, Mapping
+from collections.abc import AsyncGenerator, AsyncIterator, Mapping
 from contextlib import aclosing
 from typing import Any
 
@@ -59,8 +59,7 @@ async def run_probe(probe: Probe, host: Host, settings: Mapping[str, Any]) -> As
         raise NotPossible(f"{error.filename or declaration.name} may not be read here.{needs}") from error
     except OSError as error:
         raise BenchFault(
-            f"the probe {declaration.name} could not read {error.filename or 'a file'}: "
-            f"{error.strerror or error}"
+            f"the probe {declaration.name} could not read {error.filename or 'a file'}: {error.strerror or error}"
         ) from error
     except Exception as error:
         raise BenchFault(
@@ -69,7 +68,7 @@ async def run_probe(probe: Probe, host: Host, settings: Mapping[str, Any]) -> As
     expected.complete()
 
 
-async def _generator(probe: Probe, host: Host, settings: Any) -> AsyncIterator[Any]:
+async def _generator(probe: Probe, host: Host, settings: Any) -> AsyncGenerator[Any, None]:
     # A probe may give any async iterator, not only a generator that can be closed.
     async for reading in probe.take(host, settings):
         yield reading

@@ -34,7 +34,7 @@ def decode(line: bytes) -> dict[str, Any]:
 
 
 def pack(reading: Reading) -> dict[str, Any]:
-    packed = {
+    packed: dict[str, Any] = {
         "name": reading.name,
         "value": reading.value,
         "unit": reading.unit,

@@ -45,7 +45,7 @@ def main(descriptor: int, parent: int) -> NoReturn:
     if os.getppid() != guard:
         os._exit(0)
     signal.pthread_sigmask(signal.SIG_UNBLOCK, _WATCHED)
-    os.set_inheritable(descriptor, False)
+    os.set_inheritable(descriptor, False)  # noqa: FBT003 - its own name says it
     with socket.socket(fileno=descriptor) as connection:
         _serve(connection)
     os._exit(0)

@@ -1,0 +1,86 @@
+"""Runs probes on a recorded tree while this machine's own /sys, /proc, /dev and sockets are denied.
+
+A script for a process of its own: an audit hook cannot be taken back. Prints, for each probe, what it
+tried to reach. Arguments: the tree's folder, and any probes beside the built-in ones as module:name.
+"""
+
+import importlib
+import json
+import os
+import sys
+from typing import Any
+
+import anyio
+
+from verifier.errors import VerifierError
+from verifier.gather.catalogue import load_catalogue
+from verifier.gather.clocks import RealClocks
+from verifier.gather.hosts import open_host
+from verifier.gather.workers import run_probe
+
+OWN = ("/sys", "/proc", "/dev", "/etc", "/run")
+OPENING = {"open", "os.listdir", "os.scandir", "os.chdir"}
+REACHING = {"socket.__new__", "socket.connect", "subprocess.Popen", "os.posix_spawn", "os.exec", "os.fork"}
+SETTINGS = {"usb.device": [{"path": "1-1"}, {"path": "2-2"}], "ethernet.link": [{}, {"interface": "eth0"}]}
+
+reached: list[str] = []
+watching = False
+
+
+def judge(event: str, path: object) -> None:
+    text = os.fsdecode(path) if isinstance(path, str | bytes | os.PathLike) else ""
+    if watching and (event in REACHING or text.startswith(OWN)):
+        reached.append(f"{event} {text}".strip())
+        raise PermissionError(f"denied: {event} {text}")
+
+
+def hook(event: str, arguments: tuple[Any, ...]) -> None:
+    if event in OPENING or event in REACHING:
+        judge(event, arguments[0] if arguments else "")
+
+
+def unaudited(name: str) -> None:
+    """stat and its kin raise no audit event."""
+    real = getattr(os, name)
+
+    def call(path: Any, *arguments: Any, **named: Any) -> Any:
+        judge(f"os.{name}", path)
+        return real(path, *arguments, **named)
+
+    setattr(os, name, call)
+
+
+async def tried(probe: Any, folder: str, settings: dict[str, Any]) -> list[str]:
+    global watching  # noqa: PLW0603 - the hook is global too
+    host = open_host(f"recorded:{folder}", RealClocks())
+    reached.clear()
+    watching = True
+    try:
+        async for _ in run_probe(probe, host, settings):
+            pass
+    except VerifierError:
+        pass
+    finally:
+        watching = False
+    return list(reached)
+
+
+async def main(folder: str, *others: str) -> None:
+    catalogue = load_catalogue()
+    probes = [catalogue.probe(name) for name in catalogue.names()]
+    for other in others:
+        module, name = other.split(":")
+        probes.append(getattr(importlib.import_module(module), name)())
+    found: dict[str, list[str]] = {}
+    for probe in probes:
+        name = probe.declaration.name
+        for settings in SETTINGS.get(name, [{}]):
+            found.setdefault(name, []).extend(await tried(probe, folder, settings))
+    print(json.dumps(found))
+
+
+if __name__ == "__main__":
+    sys.addaudithook(hook)
+    for function in ("stat", "lstat", "access", "readlink"):
+        unaudited(function)
+    anyio.run(main, *sys.argv[1:])
