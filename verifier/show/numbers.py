@@ -8,10 +8,10 @@ Digits stand in groups of three where there are more than four (SI brochure, 5.4
 from __future__ import annotations
 
 import math
-import re
 from dataclasses import dataclass
 from decimal import ROUND_HALF_EVEN, Context, Decimal
 
+from verifier.declare import units
 from verifier.readings import Value
 
 THIN = "\u202f"
@@ -165,42 +165,13 @@ def probability(p: float) -> str:
     return fixed(p, 3)
 
 
-_ATOMS = {
-    "Cel": "°C", "[degF]": "°F", "Ohm": "Ω", "deg": "°", "By": "B", "[ppm]": "ppm", "[ppb]": "ppb",
-    "B[mW]": "Bm", "B[V]": "BV", "B[W]": "BW", "[in_i]": "in", "[ft_i]": "ft", "10*-6": "ppm", "10*-9": "ppb",
-}  # fmt: skip
-_PREFIXES = "YZEPTGMkhdcmunpf"
-_BINARY = ("Ki", "Mi", "Gi", "Ti")
-_ATOM = re.compile(r"(?P<name>.*?[^0-9+-])(?P<exponent>[+-]?[0-9]+)?", re.DOTALL)
-
-
 def unit_text(ucum: str) -> str:
     """A UCUM unit as people write it: Cel gives °C, Ohm gives Ω, m/s2 gives m/s², 1 gives nothing.
 
-    Text that is not UCUM comes back as it is.
+    Text that is no unit comes back as it is.
     """
-    if ucum in ("", "1"):
-        return ""
-    if ucum in _ATOMS:
-        return _ATOMS[ucum]
-    return "".join({".": "·", "/": "/"}.get(piece) or _atom(piece) for piece in re.split(r"([./])", ucum) if piece)
-
-
-def _atom(atom: str) -> str:
-    if atom.startswith("{") and atom.endswith("}"):
-        return atom[1:-1]
-    match = _ATOM.fullmatch(atom)
-    if match is None:
-        return atom
-    name, exponent = match["name"], (match["exponent"] or "").lstrip("+").translate(_SUPERSCRIPT)
-    if name in _ATOMS:
-        return _ATOMS[name] + exponent
-    for prefix in (*_BINARY, *_PREFIXES):
-        if name.startswith(prefix) and name[len(prefix) :] in _ATOMS:
-            return ("µ" if prefix == "u" else prefix) + _ATOMS[name[len(prefix) :]] + exponent
-    if re.fullmatch(r"u[A-Z][a-z]*|u[mgsl]", name):
-        name = "µ" + name[1:]
-    return name + exponent
+    shown = units.shown(ucum)
+    return "" if shown == "1" else shown
 
 
 def with_unit(number: str, ucum: str) -> str:
