@@ -44,7 +44,9 @@ def test_values_are_those_of_python(text: str, given_values: dict[str, float]) -
 
 @given(texts, values)
 def test_sensitivities_are_those_of_finite_differences(text: str, at: dict[str, float]) -> None:
-    """Recomputed by central differences, where both sides agree on them (corners of min, max, abs do not)."""
+    """Recomputed by differences to both sides, where these agree (at a corner of min, max, abs they do not)."""
+    # Off round numbers, where two corners may meet and hide each other.
+    at = {name: value + odd for (name, value), odd in zip(at.items(), (0.1234, 0.4567, 0.7891), strict=True)}
     expression = parse(text)
     units = dict.fromkeys(NAMES, "1")
     try:
