@@ -192,6 +192,17 @@ def test_a_check_that_was_never_finished_is_not_run(sample: Any, render: Callabl
     assert "0 of 3 checks pass" in text
 
 
+def test_a_pass_does_not_repeat_its_reading_as_a_reason(sample: Any, render: Callable[..., str]) -> None:
+    record, disclosed = sample.everything()
+    made = sample.held("volts", 4.93, 0.01, "V", low=4.75, reason="4.93 V, at least 4.75 V")
+    check = sample.check("vbus", "Port 4", Finding(verdict=Verdict.PASS, reason=made.reason, held=(made,)))
+    assert "4.93 V, at least" not in words_of(render(record.model_copy(update={"checks": (check,)}), disclosed))
+    wrong = dataclasses.replace(made, verdict=Verdict.FAIL)
+    check = sample.check("vbus", "Port 4", Finding(verdict=Verdict.FAIL, reason=made.reason, held=(wrong,)))
+    text = words_of(render(record.model_copy(update={"checks": (check,)}), disclosed))
+    assert text.count("4.93 V, at least 4.75 V.") == 1
+
+
 def test_an_empty_run_makes_a_page(sample: Any, render: Callable[..., str]) -> None:
     record, _ = sample.everything(checks=(), acts=(), interruptions=(), technician=None, ledger=None)
     html = render(

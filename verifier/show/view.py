@@ -178,12 +178,9 @@ def _verdict(check: RecordedCheck) -> tuple[str, str]:
 def _check(check: RecordedCheck, record: Record, disclosed: Disclosed) -> CheckView:
     verdict, reason = _verdict(check)
     counting, finding = check.counting, check.finding
-    # A reason that the finding has taken over from a reading is said once, beside the check.
-    held = (
-        tuple(_held(h, check, reason="" if h.reason == reason else h.reason) for h in finding.held)
-        if finding
-        else ()
-    )
+    held = tuple(_held(h, check, _beside(h, reason)) for h in finding.held) if finding else ()
+    if held and verdict == "pass":
+        reason = ""  # reading, limit and scale have said it
     return CheckView(
         id=check.id,
         title=check.title,
@@ -198,6 +195,11 @@ def _check(check: RecordedCheck, record: Record, disclosed: Disclosed) -> CheckV
         answers=_answers(counting, disclosed) if counting else (),
         earlier=tuple(_earlier(a, disclosed) for a in check.attempts if a is not counting),
     )
+
+
+def _beside(held: Held, reason: str) -> str:
+    """The reason to show beside one limit: none for a pass, and none that the check's own already holds."""
+    return "" if held.verdict is Verdict.PASS or held.reason in reason else held.reason
 
 
 def _look(check: RecordedCheck, joints: Sequence[JointCoverage]) -> tuple[tuple[str, str], ...]:
