@@ -146,7 +146,10 @@ def sample_record(key, *, run="20261125T101512Z-k3v9qd", role=None, station="ben
         host=HostRecord(address="recorded:quayside", facts={"kernel": "6.1"}),
         software={"verifier": "0.1.0"},
         times=Times(
-            began="2026-11-25T10:15:00Z", ended="2026-11-25T10:15:12.5Z", took_s=12.5, clock=ClockRecord(synchronised=True)
+            began="2026-11-25T10:15:00Z",
+            ended="2026-11-25T10:15:12.5Z",
+            took_s=12.5,
+            clock=ClockRecord(synchronised=True),
         ),
         decision=Decision(),
         technician=technician,
@@ -171,4 +174,6 @@ def small_front(sealed):
     """The least page that can be sealed."""
     from verifier.seal.page import embed
 
-    return f"<!doctype html>\n<html>\n<body>\n<h1>rework: an edge spacer is missing</h1>\n{embed(sealed)}\n".encode()
+    return (
+        f"<!doctype html>\n<html>\n<body>\n<h1>rework: an edge spacer is missing</h1>\n{embed(sealed)}\n".encode()
+    )

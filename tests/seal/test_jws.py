@@ -38,7 +38,10 @@ def test_ed25519_signs_as_in_rfc_8032_section_7_1(vector):
 def test_signing_gives_the_signature_of_rfc_8037_appendix_a_4():
     key = Ed25519PrivateKey.from_private_bytes(jws.unb64u(RFC8037["jwk"]["d"]))
     assert jws.b64u(key.public_key().public_bytes_raw()) == RFC8037["jwk"]["x"]
-    assert jws.b64u(RFC8037["header"].encode()) + "." + jws.b64u(RFC8037["payload"].encode()) == RFC8037["signing_input"]
+    assert (
+        jws.b64u(RFC8037["header"].encode()) + "." + jws.b64u(RFC8037["payload"].encode())
+        == RFC8037["signing_input"]
+    )
     assert jws.b64u(key.sign(RFC8037["signing_input"].encode())) == RFC8037["signature"]
 
 
@@ -126,7 +129,15 @@ def test_only_three_parts():
     text = forged(GOOD)
     header, payload, signature = text.split(".")
     flattened = json.dumps({"protected": header, "payload": payload, "signature": signature})
-    for wrong in (text + ".", "." + text, f"{header}.{signature}", flattened, "", "..", f"{header}..{signature}.x"):
+    for wrong in (
+        text + ".",
+        "." + text,
+        f"{header}.{signature}",
+        flattened,
+        "",
+        "..",
+        f"{header}..{signature}.x",
+    ):
         with pytest.raises((jws.NotJws, jws.strict_json.NotStrict)):
             jws.take_apart(wrong, jws.Typ.RECORD)
 

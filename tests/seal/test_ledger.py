@@ -341,7 +341,7 @@ def test_whoever_waits_too_long_for_the_ledger_is_told_so(station, monkeypatch):
     station.seal("one")
     monkeypatch.setattr(ledgers, "_PATIENCE_S", 0.02)
     with (
-        ledgers.locked(station.root / "ledger/station", station.key),
+        ledgers.locked(station.root / "ledger/station", station.key, "x", station.target("x")),
         pytest.raises(SealError, match="another process has been sealing"),
     ):
         station.seal("two")

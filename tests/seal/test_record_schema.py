@@ -13,7 +13,7 @@ def check(value, schema):
 
 def test_the_published_schemas_are_those_of_the_models():
     for path, text in schema_files().items():
-        assert path.read_text("utf-8") == text, f"{path.name} is stale; run: python -m verifier.seal.schema"
+        assert path.read_text("utf-8") == text, f"{path.name} is stale; run: python -m verifier.seal"
 
 
 def test_a_real_sealed_record_and_the_record_in_it_keep_to_the_published_schemas(bench):

@@ -61,7 +61,9 @@ def other_keys():
     form = s.Encoding.PEM, s.PrivateFormat.PKCS8
     yield X25519PrivateKey.generate().private_bytes(*form, s.NoEncryption())
     yield Ed25519PrivateKey.generate().private_bytes(*form, s.BestAvailableEncryption(b"x"))
-    yield Ed25519PrivateKey.generate().public_key().public_bytes(s.Encoding.PEM, s.PublicFormat.SubjectPublicKeyInfo)
+    yield (
+        Ed25519PrivateKey.generate().public_key().public_bytes(s.Encoding.PEM, s.PublicFormat.SubjectPublicKeyInfo)
+    )
     yield b""
     yield b"\xff" * 20_000
 

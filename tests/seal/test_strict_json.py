@@ -23,7 +23,7 @@ def test_what_is_written_reads_back_and_is_written_the_same_again(value):
     assert json.loads(data) == value
 
 
-@given(st.binary(max_size=60) | st.text("[]{}\",:\\ue19-.0", max_size=40).map(str.encode))
+@given(st.binary(max_size=60) | st.text('[]{}",:\\ue19-.0', max_size=40).map(str.encode))
 def test_any_bytes_are_read_or_refused_and_nothing_else_happens(data):
     try:
         value = loads(data)

@@ -31,7 +31,7 @@ import os
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from verifier.errors import SealError
@@ -82,8 +82,11 @@ class Ledger:
         os.close(self._tree)
         os.close(self._heads)
 
-    def complete(self) -> None:
-        """Step 1. Also refuses to go on from a ledger that is not whole."""
+    def complete(self, run: str, target: Path) -> None:
+        """Step 1. Also refuses to go on from a ledger that is not whole.
+
+        Where it is `run` that was left pending, `target` is its place now: the station's folder may have moved.
+        """
         aside = self._folder / "pending"
         try:
             pending = Pending.parse(read_bounded(aside, 2 * LARGEST_FILE))
@@ -92,6 +95,8 @@ class Ledger:
             return
         except (SealError, ValueError, KeyError, TypeError, AttributeError) as error:
             raise self._damaged("the record that was being sealed cannot be read back") from error
+        if pending.run == run:
+            pending = replace(pending, target=target)
         signed = jws.take_apart(pending.record, jws.Typ.RECORD)
         index: int = strict_json.loads(signed.payload, what="the record")["ledger"]["index"]
         size, _ = self._last_head(repair=True)
@@ -202,7 +207,7 @@ class Ledger:
 
 
 @contextmanager
-def locked(folder: Path, key: SigningKey) -> Iterator[Ledger]:
+def locked(folder: Path, key: SigningKey, run: str, target: Path) -> Iterator[Ledger]:
     """The ledger in `folder`, for one writer at a time, whole: what an earlier process left is completed first."""
     with told("the ledger cannot be written", folder):
         make_folder(folder)
@@ -211,7 +216,7 @@ def locked(folder: Path, key: SigningKey) -> Iterator[Ledger]:
             _wait_for(lock, folder)
             ledger = Ledger(folder, key)
             try:
-                ledger.complete()
+                ledger.complete(run, target)
                 yield ledger
             finally:
                 ledger.close()

@@ -20,6 +20,7 @@ Rules, beside those of `verify`:
 
 from __future__ import annotations
 
+import re
 import zlib
 from dataclasses import dataclass, replace
 from hashlib import sha256
@@ -35,6 +36,7 @@ LARGEST_PAGE = envelopes.LARGEST_FILE
 _RECORD_OPEN = b'<pre hidden id="sealed-record">'
 _SEAL_OPEN = b'<pre hidden id="page-seal">'
 _CLOSE = b"</pre>"
+_SEAL_TEXT = re.compile(rb"[A-Za-z0-9_.-]*")
 TAIL = b"</pre>\n</body>\n</html>\n"
 """How every sealed page ends; a template leaves it out."""
 
@@ -171,7 +173,10 @@ def _embedded(page: bytes) -> bytes:
 
 def _damage(data: bytes, trust: TrustList) -> Part | None:
     """Is it only the transfer? Never called unaltered: what a person reads may differ from what was sealed."""
-    for candidate in restored(data):
+    front, mark, rest = data.partition(_SEAL_OPEN)
+    seal, end = _split_seal(rest)
+    cut = [b"".join((front, mark, seal, TAIL))] if mark and TAIL.startswith(end) else []
+    for candidate in (*restored(data), *cut):
         if _checked(candidate, trust).page.status is Status.UNALTERED:
             return Part(
                 "page",
@@ -179,6 +184,18 @@ def _damage(data: bytes, trust: TrustList) -> Part | None:
                 "it verifies once line ends and the end of the file are put back: damaged in transfer, or saved "
                 "by an editor; get the original file again",
             )
-    if _RECORD_OPEN in data and not data.rstrip().endswith(b"</html>"):
-        return Part("page", Status.DAMAGED, "its end is missing, as after a broken transfer")
+    if (mark and not end and seal.count(b".") <= 2) or (
+        not mark and _RECORD_OPEN in data and b"</html" not in data
+    ):
+        return Part(
+            "page",
+            Status.DAMAGED,
+            "its end is missing, as after a broken transfer, and what is left cannot be verified",
+        )
     return None
+
+
+def _split_seal(rest: bytes) -> tuple[bytes, bytes]:
+    """The signed text at the beginning of `rest`, and what follows it."""
+    found = _SEAL_TEXT.match(rest)
+    return (found[0], rest[found.end() :]) if found else (b"", rest)

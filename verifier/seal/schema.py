@@ -1,6 +1,6 @@
 """The published JSON Schemas of the record and of the sealed record that holds it.
 
-`python -m verifier.seal.schema` writes both files anew; a test says when they are stale.
+`python -m verifier.seal` writes both files anew; a test says when they are stale.
 """
 
 from __future__ import annotations
@@ -32,8 +32,3 @@ def schema_files() -> dict[Path, str]:
         FOLDER / f"{name}.schema.json": json.dumps(schema, indent=2, ensure_ascii=False) + "\n"
         for name, schema in (("record", record_schema()), ("sealed", sealed_schema()))
     }
-
-
-if __name__ == "__main__":
-    for path, text in schema_files().items():
-        path.write_text(text, "utf-8")

@@ -27,7 +27,7 @@ def seal_run(record: Record, disclosed: Disclosed, key: SigningKey, ledger_dir: 
     Raises `SealError`; nothing has been sealed then, or the next call completes it.
     """
     _check(record, disclosed, key)
-    with ledger.locked(ledger_dir / key.role, key) as book:
+    with ledger.locked(ledger_dir / key.role, key, record.run, target) as book:
         unplaced = ledger_dir / key.role / "unplaced" / f"{record.run}.json"
         if unplaced.is_file() and not target.exists():
             with told("the sealed record cannot be written", target):
