@@ -1,4 +1,8 @@
-"""Rounding and units. Section numbers are those of JCGM 100:2008 unless another document is named."""
+"""Rounding and units. Section numbers are those of JCGM 100:2008 unless another document is named.
+
+The examples of 7.2.6 were read in a quotation of it; those of 7.2.2 and H.1.7, and the rules of ISO 80000-1
+and the SI brochure, are from memory.
+"""
 
 from __future__ import annotations
 
@@ -123,7 +127,7 @@ def test_numbers_that_are_none() -> None:
 @pytest.mark.parametrize(
     ("ucum", "shown"),
     [
-        # UCUM 2.1, tables of base, derived and other units.
+        # UCUM codes, from memory.
         ("1", ""), ("", ""), ("Cel", "°C"), ("Ohm", "Ω"), ("kOhm", "kΩ"), ("uV", "µV"), ("us", "µs"), ("V", "V"),
         ("m/s2", "m/s²"), ("K/W", "K/W"), ("J/K", "J/K"), ("mA.h", "mAh"), ("By", "B"), ("MBy/s", "MB/s"),
         ("GiBy", "GiB"),

@@ -13,7 +13,7 @@ from verifier.show.outside import css_string, outside, visible
 
 @pytest.mark.parametrize(
     "unseen",
-    # Unicode 16, 23.2 (layout controls) and UAX #9, 2 (directional formatting characters).
+    # Unicode, layout controls, and UAX #9, directional formatting characters: from memory.
     [
         "\u202e",
         "\u202d",
