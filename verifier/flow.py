@@ -72,8 +72,13 @@ class Ended:
         return 0 if self.outcome.disposition is Disposition.RELEASE else 1
 
 
-def begin(station: Station, plan: Plan, *, at: str, technician: Person | None) -> Running:
-    """Open a new run: its folder and the first line of its journal, which carries all it is about."""
+def begin(
+    station: Station, plan: Plan, *, at: str, technician: Person | None = None, serial: str | None = None
+) -> Running:
+    """Open a new run: its folder and the first line of its journal, which carries all it is about.
+
+    `serial` is the unit's serial number as somebody typed it.
+    """
     open_host(at, RealClocks())  # an address that cannot be used is refused before anything is written
     station.create()
     now = datetime.now(UTC)
@@ -91,6 +96,7 @@ def begin(station: Station, plan: Plan, *, at: str, technician: Person | None) -
             "role": role_of(at),
             "station": station.name,
             "technician": to_json(technician) if technician else None,
+            "typed_serial": serial,
             "software": {"verifier": __version__, "python": platform.python_version()},
         },
     )

@@ -131,7 +131,9 @@ def prompt(name: str, *more: str) -> str:
 class Run:
     """One run on a fake bench, that can be ended anywhere and taken up again."""
 
-    def __init__(self, folder: Path, text: str, bench: Bench, order: RepairOrder | None = None) -> None:
+    def __init__(
+        self, folder: Path, text: str, bench: Bench, order: RepairOrder | None = None, typed: str | None = None
+    ) -> None:
         self.path, self.bench = folder / "run" / "journal", bench
         suite = Suite.model_validate(tomllib.loads(text))
         plan = make_plan(suite, text, hashlib.sha256(text.encode()).hexdigest(), order or RepairOrder())
@@ -147,6 +149,7 @@ class Run:
                 "role": "self",
                 "station": "bench-1",
                 "technician": to_json(T07),
+                "typed_serial": typed,
                 "software": {},
             },
         )
@@ -204,7 +207,7 @@ def test_one_prompt_at_a_time_while_probes_go_on(tmp_path: Path, backend: str) -
     run = Run(tmp_path, HEAD + prompt("p") + prompt("q") + probe("a"), bench)
     run.go(backend)
     assert bench.most_asking == 1
-    assert bench.log.index("end a") < bench.log.index("ask q"), "the probe ran beside the first prompt"
+    assert bench.log.index("ask p") < bench.log.index("start a") < bench.log.index("pass p")
 
 
 @pytest.mark.parametrize(
@@ -429,15 +432,15 @@ def test_serial_numbers_that_exist_must_agree(
 ) -> None:
     head = HEAD.replace("firmware = false", 'pattern = "QS-[0-9]{7}"\ncheck_digit = "luhn"')
     bench = Bench(values={"identity": firmware})
-    run = Run(tmp_path, head + probe("a"), bench, RepairOrder(serial=order))
+    run = Run(tmp_path, head + probe("a"), bench, RepairOrder(serial=order), typed)
     if agrees:
-        anyio.run(run.engine.identify, typed)
+        anyio.run(run.engine.identify)
         missing = [s.source for s in run.state.serials if s.value is None]
         assert all(s.note for s in run.state.serials if s.value is None), "each missing one says why"
         assert ("firmware" in missing) == isinstance(firmware, Absent)
     else:
         with pytest.raises(WrongUnit):
-            anyio.run(run.engine.identify, typed)
+            anyio.run(run.engine.identify)
         run.reopen()
         assert run.state.interruptions[-1].kind == "stopped"
 
@@ -446,14 +449,26 @@ def test_another_unit_at_resume_stops_the_run(tmp_path: Path) -> None:
     head = HEAD.replace("firmware = false\n", "")
     bench = Bench(values={"identity": "QS-2004174"})
     run = Run(tmp_path, head + probe("a"), bench)
-    anyio.run(run.engine.identify, None)
+    anyio.run(run.engine.identify)
     bench.values["identity"] = "QS-2004182"
     run.reopen()
-    with pytest.raises(WrongUnit, match="QS-2004174; the firmware says QS-2004182"):
-        anyio.run(run.engine.identify, None)
+    with pytest.raises(WrongUnit, match="the firmware says QS-2004182; this run so far says QS-2004174"):
+        anyio.run(run.engine.identify)
 
 
 def test_the_parts_replaced_say_what_is_disturbed(tmp_path: Path) -> None:
     order = RepairOrder(replaced=(Replaced(part="radio"),))
     run = Run(tmp_path, HEAD + PARTS + probe("a"), Bench(), order)
     assert run.state.plan.disturbed == ("gasket", "antenna")
+
+
+def test_after_a_wrong_unit_the_right_one_can_go_on(tmp_path: Path) -> None:
+    bench = Bench(values={"identity": "QS-2004182"})
+    run = Run(tmp_path, HEAD.replace("firmware = false\n", "") + probe("a"), bench, RepairOrder(serial="QS-2004174"))
+    with pytest.raises(WrongUnit):
+        anyio.run(run.engine.identify)
+    bench.values["identity"] = "QS-2004174"
+    run.reopen()
+    anyio.run(run.engine.identify)
+    assert run.state.serial == "QS-2004174"
+    assert [s.value for s in run.state.serials if s.source == "firmware"] == ["QS-2004182", "QS-2004174"]

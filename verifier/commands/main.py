@@ -46,6 +46,20 @@ def cli() -> None:
     """Functional test and close-out of repaired electronic units."""
 
 
+def _own_fault(error: Exception) -> None:
+    """A fault of this program itself: the trace goes into a file, a person gets a sentence."""
+    import tempfile
+    import traceback
+
+    with tempfile.NamedTemporaryFile("w", prefix="verifier-fault-", suffix=".txt", delete=False) as file:
+        traceback.print_exception(error, file=file)
+    click.echo(
+        f"verifier met a fault of its own ({type(error).__name__}: {error}).\n"
+        f"  Nothing journalled is lost; `verifier resume` goes on. Please report it with {file.name}.",
+        err=True,
+    )
+
+
 def main() -> None:
     """Run the command line; every known error leaves as words and an exit code."""
     try:
@@ -63,4 +77,7 @@ def main() -> None:
         # The reader of our output has gone (`verifier runs | head`): nobody is left to tell.
         sys.stderr.close()
         sys.exit(0)
+    except Exception as error:
+        _own_fault(error)
+        sys.exit(2)
     sys.exit(code if isinstance(code, int) else 0)

@@ -55,6 +55,8 @@ def _held(held: Held) -> str:
         value = f"{held.value:.6g}"
     else:
         value = str(held.value)
+    if isinstance(held.value, bool):
+        return value
     unit = "" if held.unit in ("", "1") else f" {held.unit}"
     return f"{value}{unit} ({held.limit})"
 

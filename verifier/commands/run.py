@@ -16,7 +16,7 @@ from verifier.errors import InputError
 
 if TYPE_CHECKING:
     from verifier.commands.progress import Lines, LiveView
-    from verifier.declare.answers import PreparedAnswer
+    from verifier.declare.answers import PreparedAnswers
     from verifier.declare.order import RepairOrder
     from verifier.declare.suite import Suite
     from verifier.flow import Ended, Running
@@ -86,8 +86,8 @@ def run(
     elif order.technician:
         person = Person(name=order.technician, known="order")
     plan = make_plan(loaded.suite, loaded.text, loaded.sha256, order)
-    running = flow.begin(Station.at(station), plan, at=at, technician=person)
-    request = _Request(stage, out, as_json, serial=serial, folder=str(loaded.path.parent))
+    running = flow.begin(Station.at(station), plan, at=at, technician=person, serial=serial)
+    request = _Request(stage, out, as_json, folder=str(loaded.path.parent))
     return _carry_on(running, prepared, person, request, resumed=False)
 
 
@@ -137,7 +137,6 @@ class _Request:
     stage: str | None
     out: Path | None
     as_json: bool
-    serial: str | None = None
     wishes: Sequence[Wish] = ()
     folder: str = ""
 
@@ -185,7 +184,7 @@ def _wishes(
 
 def _carry_on(
     running: Running,
-    prepared: dict[str, PreparedAnswer] | None,
+    prepared: PreparedAnswers | None,
     person: Person | None,
     request: _Request,
     *,
@@ -214,7 +213,7 @@ def _carry_on(
     else:
         view = Lines(silent=request.as_json)
     if prepared is not None:
-        asker = PreparedAsker(prepared, person, asker if interactive else None)
+        asker = PreparedAsker(prepared, person, asker if interactive else None, label=prepared.label)
 
     async def who() -> Person:
         if person is not None:
@@ -228,7 +227,6 @@ def _carry_on(
         watcher=view,
         person=who,
         wishes=request.wishes,
-        serial=request.serial,
         only=Stage(request.stage) if request.stage else None,
         between=desk.between if desk else None,
         review=desk.review if desk else None,
@@ -280,7 +278,7 @@ def _tell(running: Running, ended: Ended, request: _Request) -> int:
         )
         return ended.exit_code
     from verifier.commands.progress import printable
-    from verifier.show import headline
+    from verifier.show.words import headline
 
     click.echo("")
     click.echo(printable(headline(ended.outcome)))

@@ -53,9 +53,9 @@ def _row(folder: Path) -> dict[str, str | None]:
     }
     try:
         if (folder / "sealed.json").is_file():
-            from verifier.seal import open_sealed
+            from verifier.seal import read_sealed
 
-            record = open_sealed((folder / "sealed.json").read_bytes()).record
+            record = read_sealed(folder / "sealed.json").record
             disposition = record.outcome.disposition.value
             row |= {"state": disposition, "model": record.suite.model, "serial": record.unit.serial}
             row |= {"ticket": record.order.ticket, "note": record.outcome.reason}
@@ -98,7 +98,7 @@ def report(run: str, out: Path | None, station: Path | None) -> None:
 
 
 def _sealed_of(bench: Station, run: str) -> tuple[Path, Sealed]:
-    from verifier.seal import open_sealed
+    from verifier.seal import read_sealed
 
     in_station = bench.runs / run / "sealed.json"
     file = in_station if Path(run).name == run and in_station.is_file() else Path(run)
@@ -109,4 +109,4 @@ def _sealed_of(bench: Station, run: str) -> tuple[Path, Sealed]:
             where=str(bench.runs),
             to_do=f"`verifier resume {run}` goes on with it." if open_run else "`verifier runs` lists the runs.",
         )
-    return file, open_sealed(file.read_bytes())
+    return file, read_sealed(file)

@@ -24,7 +24,7 @@ def store() -> None:
 def rebuild(station: Path | None) -> None:
     """Make the store anew from the sealed records of this station."""
     from verifier.errors import VerifierError
-    from verifier.seal import open_sealed
+    from verifier.seal import read_sealed
     from verifier.store.records import put_all
     from verifier.store.station import Station
 
@@ -34,7 +34,7 @@ def rebuild(station: Path | None) -> None:
     def records() -> Iterator[tuple[Record, str]]:
         for file in files:
             try:
-                sealed = open_sealed(file.read_bytes())
+                sealed = read_sealed(file)
             except (VerifierError, OSError) as error:
                 click.echo(f"left out: {error}", err=True)
                 continue

@@ -17,10 +17,10 @@ from typing import Any, Literal, Protocol
 
 import anyio
 
-from verifier.declare.suite import Check
+from verifier.declare.suite import Check, PromptKind
 from verifier.errors import Absent, BenchFault, NotPossible, VerifierError
 from verifier.gather.journal import Journal
-from verifier.gather.prompts.question import Asker, question_of, reading_of
+from verifier.gather.prompts.question import LABEL, Asker, Question, question_of, reading_of
 from verifier.gather.serials import agree, serial_problem
 from verifier.gather.state import RunState, to_json
 from verifier.readings import (
@@ -91,31 +91,32 @@ class Engine:
 
     # ---- which unit ---------------------------------------------------------------------------
 
-    async def identify(self, given: str | None) -> None:
-        """Collect the serial numbers that exist and hold them against each other.
+    async def identify(self) -> None:
+        """Collect the serial numbers that exist and hold them against each other, at start and at each resume.
 
-        `given` is what was typed as --serial. Raises WrongUnit, after journalling what each said.
+        Raises WrongUnit, after journalling what each source said.
         """
-        serial = self.state.plan.suite.serial
-        numbers = [SerialNumber(source="option", value=given)] if given else []
-        if not self.state.serials:
-            numbers.append(
-                SerialNumber(
-                    source="order",
-                    value=self.state.plan.order.serial,
-                    note="" if self.state.plan.order.serial else "no serial number in the order",
-                )
-            )
-        numbers.append(await self._firmware_serial())
+        state, serial = self.state, self.state.plan.suite.serial
+        stated = [
+            SerialNumber(source="option", value=state.typed_serial, note="" if state.typed_serial else "not given"),
+            SerialNumber(
+                source="order",
+                value=state.plan.order.serial,
+                note="" if state.plan.order.serial else "no serial number in the order",
+            ),
+        ]
+        fresh = [await self._firmware_serial()]
         if serial.label:
-            numbers.append(await self._label_serial())
-        for number in numbers:
+            fresh.append(await self._label_serial())
+        for number in fresh if state.serials else [*stated, *fresh]:
             self.append("serial", {"serial": to_json(number)})
         try:
-            agree(serial, self.state.serials)
+            agreed = agree(serial, [*stated, *fresh], state.serial)
         except VerifierError as error:
             self.append("stopped", {"why": error.what})
             raise
+        if agreed != state.serial:
+            self.append("unit", {"serial": agreed})
 
     async def _firmware_serial(self) -> SerialNumber:
         wanted = self.state.plan.suite.serial.firmware
@@ -139,9 +140,6 @@ class Engine:
         return SerialNumber(source="firmware", value=None, note="the firmware states none that can be read")
 
     async def _label_serial(self) -> SerialNumber:
-        from verifier.declare.suite import PromptKind
-        from verifier.gather.prompts.question import Question
-
         serial = self.state.plan.suite.serial
 
         def wrong(value: object) -> str:
@@ -149,7 +147,7 @@ class Engine:
             return f"That {problem}. Scan the label again." if problem else ""
 
         question = Question(
-            check="label",
+            check=LABEL,
             kind=PromptKind.SCAN,
             title="Serial number",
             say="Scan the serial number on the unit's label.",

@@ -20,7 +20,7 @@ import os
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
 from verifier.errors import JournalError, RunBusy
 from verifier.gather.clocks import clock_synchronised, rfc3339
@@ -234,7 +234,7 @@ class Journal:
             os.close(self._fd)
             self._fd = -1
 
-    def __enter__(self) -> Journal:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *_: object) -> None:

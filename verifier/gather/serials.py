@@ -40,20 +40,24 @@ def serial_problem(serial: Serial, number: str) -> str:
     return ""
 
 
-def agree(serial: Serial, numbers: Sequence[SerialNumber]) -> None:
-    """Refuse a unit whose sources disagree. WrongUnit names each source and what it said."""
-    said = [(n.source, n.value.strip()) for n in numbers if n.value]
+def agree(serial: Serial, numbers: Sequence[SerialNumber], so_far: str | None = None) -> str | None:
+    """The serial number on which all that say one agree; None when none does.
+
+    `so_far` is the number under which earlier findings of this run were made. WrongUnit names each
+    source and what it said.
+    """
+    said = [(_NAMES[n.source], n.value.strip()) for n in numbers if n.value and n.value.strip()]
     for source, value in said:
         if problem := serial_problem(serial, value):
             raise WrongUnit(
-                f"{_NAMES[source]} says {value}, which {problem}",
+                f"{source} says {value}, which {problem}",
                 to_do="Look at the label again. If this is another unit, put the right one on the bench.",
             )
+    if so_far is not None:
+        said.append(("this run so far", so_far))
     if len({value for _, value in said}) > 1:
-        each: dict[str, str] = {}
-        for source, value in said:
-            each[f"{_NAMES[source]} says {value}"] = ""
         raise WrongUnit(
-            f"the serial numbers disagree: {'; '.join(each)}",
-            to_do="Put the right unit on the bench, or mend the order; then `verifier resume` goes on.",
+            f"the serial numbers disagree: {'; '.join(f'{source} says {value}' for source, value in said)}",
+            to_do="Put the right unit on the bench and `verifier resume`, or mend the order and start anew.",
         )
+    return said[0][1] if said else None

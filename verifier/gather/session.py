@@ -42,8 +42,6 @@ class Sitting:
     """Who does the acts; asked when there is one."""
     wishes: Sequence[Wish] = ()
     """Acts to do first."""
-    serial: str | None = None
-    """The serial number that was typed as an option."""
     only: Stage | None = None
     """Take this stage alone and pause if others are left."""
     between: Callable[[Stage], Awaitable[bool]] | None = None
@@ -119,7 +117,7 @@ async def _work(engine: Engine, sitting: Sitting, outlook: Callable[[RunState], 
     state = engine.state
     if not state.facts:
         engine.append("facts", {"facts": await facts(open_host(state.at, RealClocks()))})
-    await engine.identify(sitting.serial)
+    await engine.identify()
     wishes = list(sitting.wishes)
     while True:
         for wish in wishes:

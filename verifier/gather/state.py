@@ -59,9 +59,13 @@ class RunState:
     station: str
     software: dict[str, str]
     technician: Person | None
+    typed_serial: str | None
+    """What was given as --serial."""
     began: Moment
     last: Moment
     lines: int = 1
+    serial: str | None = None
+    """The serial number that the sources agree on; None while none says one."""
     facts: dict[str, str] = field(default_factory=dict)
     serials: list[SerialNumber] = field(default_factory=list)
     attempts: dict[str, list[Attempt]] = field(default_factory=dict)
@@ -98,11 +102,6 @@ class RunState:
     @property
     def waived(self) -> tuple[str, ...]:
         return tuple(act.subject for act in self.acts if act.kind == "waive")
-
-    @property
-    def serial(self) -> str | None:
-        """The serial number that the sources agree on; None when none says one."""
-        return next((s.value for s in self.serials if s.value), None)
 
     def from_memory(self, check: Check) -> bool:
         """Whether an answer to this check, given now, comes after what it asks about was covered up."""
@@ -150,6 +149,7 @@ def begin(event: Event) -> RunState:
         station=data["station"],
         software=dict(data["software"]),
         technician=from_json(Person, data["technician"]) if data.get("technician") else None,
+        typed_serial=data.get("typed_serial"),
         began=event.at,
         last=event.at,
         boots={event.at.boot_id},
@@ -177,6 +177,10 @@ def _technician(state: RunState, event: Event) -> None:
 def _serial(state: RunState, event: Event) -> None:
     number = from_json(SerialNumber, event.data["serial"])
     state.serials.append(replace(number, at=event.at))
+
+
+def _unit(state: RunState, event: Event) -> None:
+    state.serial = event.data["serial"]
 
 
 def _stage(state: RunState, event: Event) -> None:
@@ -263,6 +267,7 @@ _APPLY: Mapping[str, Any] = {
     "facts": _facts,
     "technician": _technician,
     "serial": _serial,
+    "unit": _unit,
     "stage": _stage,
     "check-began": _check_began,
     "reading": _reading,

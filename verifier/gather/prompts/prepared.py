@@ -7,7 +7,7 @@ from typing import Protocol
 
 from verifier.declare.units import convert
 from verifier.errors import InputError, NotPossible
-from verifier.gather.prompts.question import Asker, Given, Question, check_value
+from verifier.gather.prompts.question import LABEL, Asker, Given, Question, check_value
 from verifier.readings import Person, Value
 
 
@@ -28,12 +28,21 @@ class PreparedAsker:
     """Takes prepared answers first; what has none goes to `otherwise`."""
 
     def __init__(
-        self, answers: Mapping[str, Prepared], technician: Person | None, otherwise: Asker | None = None
+        self,
+        answers: Mapping[str, Prepared],
+        technician: Person | None,
+        otherwise: Asker | None = None,
+        *,
+        label: str | None = None,
     ) -> None:
         self._answers, self._technician, self._otherwise = answers, technician, otherwise
+        self._label = label
 
     async def ask(self, question: Question) -> Given:
         """Raises NotPossible without an answer, InputError for one that does not fit its question."""
+        if question.check == LABEL and self._label is not None:
+            value, _ = _fitting(question, self._label)
+            return Given(value=value, by=self._technician or Person(name="not stated", known="answers-file"))
         prepared = self._answers.get(question.check)
         if prepared is None or question.second_person:
             if self._otherwise is not None:
@@ -46,16 +55,9 @@ class PreparedAsker:
         if len(prepared.values) > 1 and len(prepared.values) <= question.take:
             raise NotPossible(f"only {len(prepared.values)} of {question.takes} answers were prepared")
         value = prepared.values[min(question.take, len(prepared.values) - 1)]
-        try:
-            if prepared.unit and isinstance(value, int | float) and not isinstance(value, bool):
-                value = convert(float(value), prepared.unit, question.unit)
-            value, step = check_value(question, value)
-        except ValueError as error:
-            raise InputError(
-                f"the prepared answer {value!r} does not fit: {error}",
-                where=question.check,
-                to_do="Mend the answers file; `verifier resume` goes on.",
-            ) from None
+        if prepared.unit and isinstance(value, int | float) and not isinstance(value, bool):
+            value = convert(float(value), prepared.unit, question.unit)
+        value, step = _fitting(question, value)
         if prepared.by:
             by = Person(name=prepared.by, known="answers-file")
         elif self._technician is not None:
@@ -67,6 +69,17 @@ class PreparedAsker:
                 to_do='Add by = "..." to its table, or give --technician.',
             )
         return Given(value=value, by=by, unit=question.unit, step=step)
+
+
+def _fitting(question: Question, value: Value) -> tuple[Value, float | None]:
+    try:
+        return check_value(question, value)
+    except ValueError as error:
+        raise InputError(
+            f"the prepared answer {value!r} does not fit: {error}",
+            where=question.check,
+            to_do="Mend the answers file; `verifier resume` goes on.",
+        ) from None
 
 
 class NobodyAsker:

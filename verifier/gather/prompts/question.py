@@ -15,6 +15,9 @@ from verifier.readings import Contribution, Person, Reading, Value
 MAX_ANSWER = 2000
 """Characters of an answer at the most; scanners and pasted text can send anything."""
 
+LABEL = "label"
+"""Stands for a check's id where the unit's label is scanned; no check may be called so."""
+
 YES = frozenset({"y", "yes"})
 NO = frozenset({"n", "no"})
 

@@ -1,0 +1,179 @@
+"""Asking at a terminal.
+
+Input is read from the event loop when the terminal has a line ready, so probes go on beside an open
+question and Ctrl-C works at any moment. Whatever was typed before a question was shown is dropped:
+a stray Enter or a scan too many must not answer it.
+"""
+
+from __future__ import annotations
+
+import os
+import termios
+from contextlib import AbstractContextManager, nullcontext, suppress
+from typing import Protocol
+
+import anyio
+
+from verifier.declare.suite import PromptKind
+from verifier.errors import NotPossible
+from verifier.gather.prompts.question import MAX_ANSWER, Given, Question, read_answer
+from verifier.readings import Person
+
+HELP = ":cannot REASON when you cannot answer, :pause to stop here and go on later"
+
+_HINTS = {
+    PromptKind.CONFIRM: "yes or no",
+    PromptKind.CHOICE: "number of your choice",
+    PromptKind.NUMBER: "number",
+    PromptKind.COUNT: "how many",
+    PromptKind.TEXT: "text",
+    PromptKind.SCAN: "scan or type",
+    PromptKind.NOTE: "text, or just Enter",
+}
+
+
+class PauseWanted(Exception):  # noqa: N818 - a wish, not an error
+    """The technician wants to stop here and go on later."""
+
+
+class Screen(Protocol):
+    """Where questions are written. `quiet` keeps progress off the screen while one is open."""
+
+    def write(self, text: str, *, end: str = "\n") -> None: ...
+
+    def quiet(self) -> AbstractContextManager[None]: ...
+
+
+class PlainScreen:
+    """A terminal without live progress."""
+
+    def write(self, text: str, *, end: str = "\n") -> None:
+        print(text, end=end, flush=True)
+
+    def quiet(self) -> AbstractContextManager[None]:
+        return nullcontext()
+
+
+class Terminal:
+    """Reads lines from a terminal without blocking anything else."""
+
+    def __init__(self, fd: int, screen: Screen) -> None:
+        self.fd, self.screen = fd, screen
+        self._rest = b""
+
+    def drop_typed(self) -> None:
+        self._rest = b""
+        with suppress(termios.error):
+            termios.tcflush(self.fd, termios.TCIFLUSH)
+
+    async def line(self) -> str:
+        """One line, without its end. Raises PauseWanted at the end of input (Ctrl-D)."""
+        while b"\n" not in self._rest:
+            await anyio.wait_readable(self.fd)
+            chunk = os.read(self.fd, 4096)
+            if not chunk:
+                raise PauseWanted
+            # Bounded: a scanner gone wild must not fill memory.
+            self._rest = (self._rest + chunk)[-4 * MAX_ANSWER :]
+        line, _, self._rest = self._rest.partition(b"\n")
+        return line.decode("utf-8", "replace").strip()
+
+
+class TerminalAsker:
+    """Asks the technician of the run, or a second person, at a terminal."""
+
+    def __init__(self, terminal: Terminal, technician: Person | None, folder: str = "") -> None:
+        self._terminal, self.technician, self._folder = terminal, technician, folder
+
+    async def ask(self, question: Question) -> Given:
+        """Raises NotPossible where the technician says so, PauseWanted at Ctrl-D or :pause."""
+        terminal, write = self._terminal, self._terminal.screen.write
+        with terminal.screen.quiet():
+            write("")
+            count = f" ({question.take + 1} of {question.takes})" if question.takes > 1 else ""
+            write(f"? {question.title}{count}")
+            for paragraph in question.shown.splitlines():
+                write(f"  {paragraph}")
+            if question.picture:
+                write(f"  Picture: {self._folder}/{question.picture}")
+            if question.from_memory:
+                write("  What this asks about is covered by now. Your answer is marked “from memory”.")
+            by = await (self._second_person() if question.second_person else self.person())
+            if question.kind is PromptKind.TIMED:
+                value: float = await self._timed(question.duration or 0.0)
+                return Given(value=value, by=by, unit=question.unit, step=0.1)
+            while True:
+                terminal.drop_typed()
+                write(f"  {_hint(question)}: ", end="")
+                text = self._command(await terminal.line())
+                try:
+                    answer, step = read_answer(question, text)
+                except ValueError as error:
+                    write(f"  {error}")
+                    continue
+                return Given(value=answer, by=by, unit=question.unit, step=step)
+
+    async def person(self) -> Person:
+        """Who is at the bench; asked once a run."""
+        if self.technician is None:
+            self.technician = Person(name=await self._name("Who is at the bench (badge or name)"))
+        return self.technician
+
+    async def _second_person(self) -> Person:
+        first = await self.person()
+        while True:
+            name = await self._name(f"This needs another person than {first.name}. Who answers")
+            if name.casefold() != first.name.casefold():
+                return Person(name=name)
+            self._terminal.screen.write("  That is the same person. Ask a colleague.")
+
+    async def _name(self, words: str) -> str:
+        while True:
+            self._terminal.drop_typed()
+            self._terminal.screen.write(f"  {words}: ", end="")
+            name = self._command(await self._terminal.line())
+            if 0 < len(name) <= 100 and name.isprintable():
+                return name
+
+    async def _timed(self, duration: float) -> float:
+        """Seconds that the action really took: Enter starts it, and ends it early."""
+        terminal, write = self._terminal, self._terminal.screen.write
+        terminal.drop_typed()
+        write(f"  Press Enter to start {duration:g} s; Enter again only if it ends early: ", end="")
+        self._command(await terminal.line())
+        started = anyio.current_time()
+        with anyio.move_on_after(duration):
+            async with anyio.create_task_group() as group:
+                group.start_soon(self._countdown, started + duration)
+                self._command(await terminal.line())
+                group.cancel_scope.cancel()
+        took = min(anyio.current_time() - started, duration)
+        write(f"\r  {took:.1f} s done.{' ' * 20}")
+        return round(took, 1)
+
+    async def _countdown(self, until: float) -> None:
+        while (left := until - anyio.current_time()) > 0:
+            self._terminal.screen.write(f"\r  {left:4.0f} s left ", end="")
+            await anyio.sleep(min(1.0, left))
+
+    def _command(self, line: str) -> str:
+        """The line itself, unless it is a command."""
+        if line == ":pause":
+            raise PauseWanted
+        if line.startswith(":cannot"):
+            reason = line.removeprefix(":cannot").strip()
+            raise NotPossible(f"the technician could not answer: {reason or 'no reason given'}")
+        if line in (":help", "?"):
+            self._terminal.screen.write(f"  {HELP}")
+            return ""
+        return line
+
+
+def _hint(question: Question) -> str:
+    hint = _HINTS[question.kind]
+    if question.kind is PromptKind.NUMBER and question.unit != "1":
+        hint = f"number in {question.unit}"
+    if question.range is not None:
+        low, high = question.range
+        hint += f", {low:g} to {high:g}"
+    return hint
