@@ -63,9 +63,6 @@ def held_view(held: Held, label: str, reason: str) -> HeldView:
         value, plus_minus, power = rounded.value, rounded.uncertainty, rounded.power
     is_number = held.value is not None and not isinstance(held.value, bool | str)
     unit = numbers.unit_text(held.unit) if is_number else ""
-    label = (
-        check.title if len(check.finding.held if check.finding else ()) < 2 else f"{check.title}, {held.reading}"
-    )
     return HeldView(
         reading=held.reading,
         verdict=held.verdict.value,
