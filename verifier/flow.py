@@ -14,7 +14,7 @@ from base64 import b32encode
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 from verifier import __version__
 from verifier.declare.plan import Plan
@@ -23,15 +23,14 @@ from verifier.gather.clocks import RealClocks
 from verifier.gather.hosts import open_host
 from verifier.gather.journal import Journal, read
 from verifier.gather.session import Sitting, sit
-from verifier.gather.state import RunState, begin as begin_state, replay, to_json
+from verifier.gather.state import RunState, replay, to_json
+from verifier.gather.state import begin as begin_state
 from verifier.judge import SuiteJudge, outcome
-from verifier.readings import Disposition, Outcome, Person
+from verifier.readings import Disposition, Outcome, Person, Role
 from verifier.store.station import Station
 
 if TYPE_CHECKING:
     from verifier.seal import Sealed
-
-Role = Literal["station", "self", "simulated"]
 
 
 @dataclass(slots=True)

@@ -7,7 +7,7 @@ fast and a newcomer can build each by hand in a REPL. Rooms import this module, 
 from __future__ import annotations
 
 import math
-from collections.abc import AsyncIterator, Mapping, Sequence
+from collections.abc import AsyncIterator, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from fnmatch import fnmatchcase
@@ -446,5 +446,5 @@ class Outcome:
     joints: tuple[JointCoverage, ...] = field(default=())
 
 
-Facts = Mapping[str, str]
-"""Facts of a host in words: system, kernel, machine."""
+Role = Literal["station", "self", "simulated"]
+"""Who a record speaks for: a bench, the unit about itself, or nobody real."""

@@ -74,9 +74,10 @@ def test_json_is_json_and_nothing_else_on_standard_output(bench: Bench) -> None:
     done = bench.run("--answers", "answers.toml", "--json")
     told = json.loads(done.stdout)
     assert told["disposition"] == "release"
-    assert told["checks"]["lan-speed"] == {"verdict": "pass", "reason": ""} or told["checks"]["lan-speed"][
-        "verdict"
-    ] == "pass"
+    assert (
+        told["checks"]["lan-speed"] == {"verdict": "pass", "reason": ""}
+        or told["checks"]["lan-speed"]["verdict"] == "pass"
+    )
     assert Path(told["report"]).is_file()
 
 
@@ -98,9 +99,7 @@ def test_json_is_json_and_nothing_else_on_standard_output(bench: Bench) -> None:
         (("frobnicate",), "frobnicate"),
     ],
 )
-def test_bad_input_is_exit_2_with_words_and_no_traceback(
-    bench: Bench, words: tuple[str, ...], said: str
-) -> None:
+def test_bad_input_is_exit_2_with_words_and_no_traceback(bench: Bench, words: tuple[str, ...], said: str) -> None:
     done = bench.command(*words)
     assert done.returncode == 2
     assert said in done.stderr + done.stdout
@@ -157,7 +156,17 @@ def test_the_wrong_unit_stops_the_run(bench: Bench) -> None:
 def started(bench: Bench, suite: str) -> subprocess.Popen[str]:
     bench.write("suite.toml", suite)
     return subprocess.Popen(
-        [sys.executable, "-m", "verifier", "run", "suite.toml", "--at", f"recorded:{SERVER}", "--answers", "answers.toml"],
+        [
+            sys.executable,
+            "-m",
+            "verifier",
+            "run",
+            "suite.toml",
+            "--at",
+            f"recorded:{SERVER}",
+            "--answers",
+            "answers.toml",
+        ],
         cwd=bench.folder,
         env={**os.environ, "VERIFIER_STATION": str(bench.station)},
         stdin=subprocess.DEVNULL,
@@ -167,9 +176,9 @@ def started(bench: Bench, suite: str) -> subprocess.Popen[str]:
     )
 
 
-SLOW = SUITE.replace('settings = { interface = "eth0" }', 'settings = { interface = "eth0", seconds = 20 }').replace(
-    'covers = ["lan"]', 'covers = ["lan"]\ntimeout = "60 s"'
-)
+SLOW = SUITE.replace(
+    'settings = { interface = "eth0" }', 'settings = { interface = "eth0", seconds = 20 }'
+).replace('covers = ["lan"]', 'covers = ["lan"]\ntimeout = "60 s"')
 
 
 def until_journalled(bench: Bench, words: bytes) -> None:

@@ -25,7 +25,14 @@ from verifier.gather.state import RunState, begin, replay, to_json
 from verifier.readings import Finding, Person, ProbeDeclaration, Reading, ReadingDeclaration, Stage, Verdict
 
 T07 = Person(name="T07")
-HEAD = 'schema = 1\nmodel = "marrowby-quayside"\ntitle = "Quayside"\nrevision = 1\n[serial]\nlabel = false\nfirmware = false\n'
+HEAD = """schema = 1
+model = "marrowby-quayside"
+title = "Quayside"
+revision = 1
+[serial]
+label = false
+firmware = false
+"""
 
 
 @dataclass
@@ -116,7 +123,8 @@ def judge(check: Check, takes: Sequence[Sequence[Reading]]) -> Finding:
 def probe(name: str, *more: str) -> str:
     limit = '{ reading = "value", at_least = 0.5, unit = "1", source = "invented" }'
     return "\n".join(
-        ["[[checks]]", f'id = "{name}"', f'title = "{name}"', 'probe = "port"', f'settings = {{ name = "{name}" }}',
+        ["[[checks]]", f'id = "{name}"', f'title = "{name}"', 'probe = "port"',
+         f'settings = {{ name = "{name}" }}',
          f"limits = [{limit}]", *more, ""]
     )  # fmt: skip
 
@@ -464,7 +472,9 @@ def test_the_parts_replaced_say_what_is_disturbed(tmp_path: Path) -> None:
 
 def test_after_a_wrong_unit_the_right_one_can_go_on(tmp_path: Path) -> None:
     bench = Bench(values={"identity": "QS-2004182"})
-    run = Run(tmp_path, HEAD.replace("firmware = false\n", "") + probe("a"), bench, RepairOrder(serial="QS-2004174"))
+    run = Run(
+        tmp_path, HEAD.replace("firmware = false\n", "") + probe("a"), bench, RepairOrder(serial="QS-2004174")
+    )
     with pytest.raises(WrongUnit):
         anyio.run(run.engine.identify)
     bench.values["identity"] = "QS-2004174"

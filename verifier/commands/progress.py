@@ -66,11 +66,10 @@ class Lines:
     """Plain lines, for logs and programs that watch; nothing at all when `silent`."""
 
     silent: bool = False
-    stream: object = None
 
     def say(self, text: str) -> None:
         if not self.silent:
-            print(printable(text), file=sys.stderr if self.stream is None else self.stream, flush=True)  # type: ignore[call-overload]
+            print(printable(text), file=sys.stderr, flush=True)
 
     def stage(self, stage: Stage, checks: int) -> None:
         self.say(f"{STAGE_WORDS[stage]}: {checks} {'check' if checks == 1 else 'checks'}")
@@ -167,7 +166,10 @@ class LiveView:
             expected = self.expected.get(check.id)
             usual = f"usually {duration_text(max(1.0, round(expected)))}" if expected else ""
             grid.add_row(
-                Text("  running", style="cyan"), Text(check.title), Text(f"{now - started:.0f} s"), Text(usual, style="dim")
+                Text("  running", style="cyan"),
+                Text(check.title),
+                Text(f"{now - started:.0f} s"),
+                Text(usual, style="dim"),
             )
         if self.total:
             grid.add_row(Text(f"  {self.done} of {self.total}", style="dim"), Text(""), Text(""), Text(""))

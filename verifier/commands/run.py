@@ -32,9 +32,9 @@ def _common(command: Any) -> Any:
         json_option,
         click.option("--out", type=FILE, metavar="FILE", help="Also write the report to this file."),
         station_option,
-        click.option("--answers", type=FILE, metavar="FILE", help="Prepared answers to the suite's prompts, TOML."),
+        click.option("--answers", type=FILE, metavar="FILE", help="Prepared answers to the prompts, TOML."),
         click.option("--stage", type=STAGES, help="Take only this stage now; the run pauses if others are left."),
-        click.option("--technician", metavar="NAME", help="Who is at the bench. [default: the order's, or asked]"),
+        click.option("--technician", metavar="NAME", help="Who is at the bench."),
     ):
         command = decorate(command)
     return command
@@ -93,9 +93,13 @@ def run(
 
 @click.command()
 @click.argument("run", required=False)
-@click.option("--correct", multiple=True, metavar="CHECK=VALUE", help="Correct an answer; the first stays visible.")
+@click.option(
+    "--correct", multiple=True, metavar="CHECK=VALUE", help="Correct an answer; the first stays visible."
+)
 @click.option("--again", multiple=True, metavar="CHECK", help="Set a finding aside and take the check again.")
-@click.option("--reopen", multiple=True, metavar="PART", help="The unit was opened again: void what that disturbs.")
+@click.option(
+    "--reopen", multiple=True, metavar="PART", help="The unit was opened again: void what that disturbs."
+)
 @click.option("--waive", multiple=True, metavar="JOINT", help="Accept a joint that no check covers.")
 @click.option("--why", metavar="TEXT", help="The reason for these acts; needed with any of them.")
 @_common
@@ -266,7 +270,9 @@ def _tell(running: Running, ended: Ended, request: _Request) -> int:
                 "reason": ended.outcome.reason,
                 "checks": {
                     check.id: {
-                        "verdict": check.finding.verdict.value if check.finding and check.finding.verdict else None,
+                        "verdict": check.finding.verdict.value
+                        if check.finding and check.finding.verdict
+                        else None,
                         "reason": check.finding.reason if check.finding else "",
                     }
                     for check in ended.sealed.record.checks

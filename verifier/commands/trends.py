@@ -29,7 +29,9 @@ def trends(model: str | None, simulated: bool, station: Path | None, as_json: bo
     known = models(path)
     if model is not None and model not in known:
         raise InputError(
-            f"no record of model {model} is stored", where=str(path), to_do=f"There are: {', '.join(known) or 'none'}."
+            f"no record of model {model} is stored",
+            where=str(path),
+            to_do=f"There are: {', '.join(known) or 'none'}.",
         )
     rows = [
         (name, tally, clopper_pearson(tally.failed, tally.judged))

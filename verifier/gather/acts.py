@@ -12,8 +12,8 @@ from typing import Literal
 from verifier.declare.coverage import disturbed_joints
 from verifier.errors import InputError
 from verifier.gather.engine import Engine
-from verifier.gather.prompts.question import check_value, question_of, read_answer, reading_of
 from verifier.gather.prompts.question import Given as GivenAnswer
+from verifier.gather.prompts.question import check_value, question_of, read_answer, reading_of
 from verifier.gather.state import RunState, to_json
 from verifier.readings import Act, Answer, Moment, Person, Stage, Value
 

@@ -98,7 +98,9 @@ class Engine:
         """
         state, serial = self.state, self.state.plan.suite.serial
         stated = [
-            SerialNumber(source="option", value=state.typed_serial, note="" if state.typed_serial else "not given"),
+            SerialNumber(
+                source="option", value=state.typed_serial, note="" if state.typed_serial else "not given"
+            ),
             SerialNumber(
                 source="order",
                 value=state.plan.order.serial,

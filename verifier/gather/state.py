@@ -8,7 +8,6 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
-from functools import cache
 from typing import Any, TypeVar
 
 from pydantic import TypeAdapter
@@ -27,6 +26,7 @@ from verifier.readings import (
     Moment,
     Person,
     Reading,
+    Role,
     SerialNumber,
     Stage,
 )
@@ -34,9 +34,13 @@ from verifier.readings import (
 T = TypeVar("T")
 
 
-@cache
+_ADAPTERS: dict[type[Any], TypeAdapter[Any]] = {}
+
+
 def _adapter(kind: type[T]) -> TypeAdapter[T]:
-    return TypeAdapter(kind)
+    if kind not in _ADAPTERS:
+        _ADAPTERS[kind] = TypeAdapter(kind)
+    return _ADAPTERS[kind]
 
 
 def to_json(value: Any) -> Any:
@@ -55,7 +59,7 @@ class RunState:
     run: str
     plan: Plan
     at: str
-    role: str
+    role: Role
     station: str
     software: dict[str, str]
     technician: Person | None
@@ -119,11 +123,11 @@ class RunState:
         _APPLY[event.kind](self, event)
         self.last, self.lines = event.at, event.seq
 
-    def _change_last(self, check_id: str, **changes: Any) -> None:
+    def change_last(self, check_id: str, **changes: Any) -> None:
         attempts = self.attempts[check_id]
         attempts[-1] = replace(attempts[-1], **changes)
 
-    def _set_aside(self, check_id: str, why: str) -> None:
+    def put_aside(self, check_id: str, why: str) -> None:
         attempts = self.attempts.get(check_id, [])
         if attempts and not attempts[-1].set_aside:
             attempts[-1] = replace(attempts[-1], set_aside=why)
@@ -202,22 +206,22 @@ def _reading(state: RunState, event: Event) -> None:
     while len(takes) <= number:
         takes.append(())
     takes[number] = (*takes[number], reading)
-    state._change_last(attempt.check, takes=tuple(takes))
+    state.change_last(attempt.check, takes=tuple(takes))
 
 
 def _answer(state: RunState, event: Event) -> None:
     answer = replace(from_json(Answer, event.data["answer"]), at=event.at)
     attempt = state.attempts[event.data["check"]][-1]
-    state._change_last(attempt.check, answers=(*attempt.answers, answer))
+    state.change_last(attempt.check, answers=(*attempt.answers, answer))
 
 
 def _finding(state: RunState, event: Event) -> None:
     finding = from_json(Finding, event.data["finding"])
-    state._change_last(event.data["check"], finding=finding, ended=event.at)
+    state.change_last(event.data["check"], finding=finding, ended=event.at)
 
 
 def _set_aside(state: RunState, event: Event) -> None:
-    state._set_aside(event.data["check"], event.data["why"])
+    state.put_aside(event.data["check"], event.data["why"])
 
 
 def _act(state: RunState, event: Event) -> None:

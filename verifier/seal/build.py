@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from verifier.declare.suite import Check
 from verifier.gather.state import RunState
-from verifier.readings import Answer, Attempt, Outcome, Person
+from verifier.readings import Answer, Attempt, Outcome, Person, Role
 from verifier.seal.personal import PersonalFields
 from verifier.seal.record import (
     ClockRecord,
@@ -19,7 +19,6 @@ from verifier.seal.record import (
     RecordedCheck,
     RecordedPerson,
     ReplacedRecord,
-    Role,
     StationRecord,
     SuiteRecord,
     Times,

@@ -17,9 +17,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, get_args
 
 from verifier.errors import SealError
+from verifier.readings import Role
 from verifier.seal import jws, strict_json
 from verifier.seal.durable import make_folder, read_bounded, told, write_durably
-from verifier.seal.record import Role
 
 if TYPE_CHECKING:
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey

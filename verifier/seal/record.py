@@ -18,6 +18,7 @@ from verifier.readings import (
     Moment,
     Outcome,
     Reading,
+    Role,
     SerialNumber,
     Stage,
     Value,
@@ -27,7 +28,6 @@ RECORD_SCHEMA = 1
 
 Sha256 = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{64}$")]
 Rfc3339 = Annotated[str, StringConstraints(pattern=r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?Z$")]
-Role = Literal["station", "self", "simulated"]
 
 
 class _Model(BaseModel):

@@ -20,8 +20,7 @@ DEEPEST = 64
 LARGEST = 20_000_000
 """Bytes of one document; a longer one is refused before it is read."""
 
-_SUSPECT = re.compile(rb"(?<![\w.])\d{16}|[eE][+]?\d{3}|\\u[dD][89a-fA-F]")
-"""What the quick reader would not notice: long integers, huge exponents, halves of surrogate pairs."""
+_SURROGATE = re.compile(rb"\\u[dD][89a-fA-F]")
 _ALL_BUT_BRACKETS = bytes(set(range(256)) - set(b"[]{}"))
 _TEXTS = re.compile(rb'"(?:[^"\\]|\\.)*"', re.DOTALL)
 
@@ -39,12 +38,10 @@ def loads(data: bytes, *, what: str = "the document", largest: int = LARGEST) ->
     if len(data) > largest:
         raise NotStrict(f"{what} is {len(data)} bytes long; at most {largest} are read")
     _refuse_deep(data, what)
-    suspect = _SUSPECT.search(data) is not None
     try:
-        text = data.decode("utf-8")
-        value = (_CAREFUL if suspect else _QUICK).decode(text)
-        if suspect:
-            _refuse_surrogates(value)
+        value = _DECODER.decode(data.decode("utf-8"))
+        if _SURROGATE.search(data):
+            json.dumps(value, ensure_ascii=False).encode("utf-8")
     except UnicodeError as error:
         raise NotStrict(f"{what} is not UTF-8 text") from error
     except RecursionError as error:
@@ -95,8 +92,7 @@ def _constant(name: str) -> Any:
     raise ValueError(f"{name} is no number")
 
 
-_QUICK = json.JSONDecoder(object_pairs_hook=_unique, parse_constant=_constant)
-_CAREFUL = json.JSONDecoder(
+_DECODER = json.JSONDecoder(
     object_pairs_hook=_unique, parse_constant=_constant, parse_int=_integer, parse_float=_float
 )
 
@@ -119,7 +115,3 @@ def _flat(data: bytes) -> bool:
             return True
         brackets = brackets.replace(b"[]", b"").replace(b"{}", b"")
     return not brackets
-
-
-def _refuse_surrogates(value: Any) -> None:
-    json.dumps(value, ensure_ascii=False).encode("utf-8")

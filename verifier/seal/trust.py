@@ -13,9 +13,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, get_args
 
 from verifier.errors import InputError, SealError
+from verifier.readings import Role
 from verifier.seal import jws, keys, strict_json
 from verifier.seal.durable import read_bounded
-from verifier.seal.record import Role
 
 if TYPE_CHECKING:
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey

@@ -32,12 +32,12 @@ from enum import StrEnum
 from typing import Any, ParamSpec
 
 from verifier.errors import SealError
+from verifier.readings import Role
 from verifier.seal import envelope as envelopes
 from verifier.seal import jws, strict_json
 from verifier.seal.envelope import Envelope, NotSealedRecord
 from verifier.seal.merkle import leaf_hash, verify_inclusion
 from verifier.seal.personal import personal_digest
-from verifier.seal.record import Role
 from verifier.seal.trust import TRUST_ROLES, TrustedKey, TrustList
 
 P = ParamSpec("P")

@@ -7,8 +7,7 @@ from collections.abc import Sequence
 from datetime import datetime
 
 from verifier.declare.suite import Decision, Rule
-from verifier.readings import Basis, Contribution, Disposition, Held, Outcome, Shape, Verdict
-from verifier.seal.record import Role
+from verifier.readings import Basis, Contribution, Disposition, Held, Outcome, Role, Shape, Verdict
 from verifier.show import numbers
 
 _ASCII_MINUS = re.compile(r"(?<![\w.])-(?=\d)")

@@ -32,7 +32,7 @@ _HINTS = {
 }
 
 
-class PauseWanted(Exception):  # noqa: N818 - a wish, not an error
+class PauseWanted(Exception):
     """The technician wants to stop here and go on later."""
 
 
