@@ -49,7 +49,7 @@ def _context(record: Record, disclosed: Disclosed, fingerprint: str, digest: str
     checks = view.check_views(record, disclosed)
     groups = {word: [c for c in checks if c.verdict == word] for word in words.VERDICTS.values()}
     judged = [c for c in checks if c.verdict != "noted"]
-    note = words.role_note(record.role)
+    note = words.role_note(record.role, record.host.address)
     return {
         "record": record,
         "renderer": RENDERER,

@@ -60,8 +60,13 @@ def headline(outcome: Outcome) -> str:
     return f"{word}: {reason}" if reason else f"{word}."
 
 
-def role_note(role: Role) -> tuple[str, str] | None:
-    """A mark and what it means, for records that no bench sealed about a real unit; None for those."""
+def role_note(role: Role, address: str = "") -> tuple[str, str] | None:
+    """A mark and what it means, for records that no bench sealed about a real unit; None for those.
+
+    `address` is the host's, which tells a recording from a simulation.
+    """
+    if role == "simulated" and address.startswith("recorded:"):
+        return ("From a recording", "No unit was on the bench: every probe read what was recorded of one before.")
     if role == "simulated":
         return ("Simulated", "No real unit was tested. Every reading here comes from a simulation.")
     if role == "self":
