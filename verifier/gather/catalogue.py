@@ -15,7 +15,6 @@ from verifier.readings import Probe, ProbeDeclaration
 
 GROUP = "verifier"
 """Entry-point group of plug-ins."""
-BUILT_IN = "verifier.gather.probes"
 _NAME = re.compile(r"[a-z][a-z0-9_]*(\.[a-z][a-z0-9_]*)*")
 
 
@@ -55,8 +54,7 @@ def load_catalogue() -> ProbeCatalogue:
     # Registered as a module, not through our own entry point: that may be stale, or missing in a checkout.
     manager.register(built_in, name="verifier")
     for entry in sorted(set(entry_points(group=GROUP)), key=lambda e: (_package(e), e.name)):
-        if entry.value != BUILT_IN:
-            _register(manager, entry)
+        _register(manager, entry)
     probes: dict[str, Probe] = {}
     packages: dict[str, str] = {}
     # The hook's own order is last registered first; built-ins first reads better in a clash.

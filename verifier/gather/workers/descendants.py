@@ -16,10 +16,39 @@ from pathlib import Path
 PATIENCE = 400
 """How many times `ending` looks again before it gives up; a process in an uninterruptible read cannot be ended."""
 
+SCANS = 100
+"""How many times `living` looks again when processes come and go while it looks."""
+
 
 def living(root: int) -> set[int]:
     """Process ids of all descendants of `root` that have not died (zombies have)."""
-    children: dict[int, list[int]] = defaultdict(list)
+    parents, dead = _all_processes()
+    lost = _unlinked(parents)
+    for _ in range(SCANS):
+        if not lost:
+            break
+        # A process whose parent was gone before it could be read hangs in the air: look again. Parents that
+        # are never seen (another user's, with hidepid) stay the same from one look to the next.
+        before = lost
+        parents, dead = _all_processes()
+        lost = _unlinked(parents)
+        if lost == before:
+            break
+    offspring: dict[int, list[int]] = defaultdict(list)
+    for pid, parent in parents.items():
+        offspring[parent].append(pid)
+    found: set[int] = set()
+    ahead = list(offspring[root])
+    while ahead:
+        pid = ahead.pop()
+        found.add(pid)
+        ahead += offspring[pid]
+    return found - dead
+
+
+def _all_processes() -> tuple[dict[int, int], set[int]]:
+    """The parent of each process there is, and which of them are dead."""
+    parents: dict[int, int] = {}
     dead = set()
     with os.scandir("/proc") as entries:
         for entry in entries:
@@ -31,16 +60,14 @@ def living(root: int) -> set[int]:
                 continue  # gone since
             # pid (name) state ppid ...: the name may hold anything, also brackets.
             state, parent = status[status.rindex(b")") + 2 :].split(b" ", 2)[:2]
-            children[int(parent)].append(int(entry.name))
+            parents[int(entry.name)] = int(parent)
             if state in (b"Z", b"X"):
                 dead.add(int(entry.name))
-    found: set[int] = set()
-    ahead = list(children[root])
-    while ahead:
-        pid = ahead.pop()
-        found.add(pid)
-        ahead += children[pid]
-    return found - dead
+    return parents, dead
+
+
+def _unlinked(parents: dict[int, int]) -> set[tuple[int, int]]:
+    return {(pid, parent) for pid, parent in parents.items() if parent and parent not in parents}
 
 
 def children(pid: int) -> set[int]:
