@@ -3,7 +3,7 @@
 import math
 
 import pytest
-from hypothesis import assume, given
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from verifier.declare.expressions import DEEPEST, LONGEST, parse
@@ -42,6 +42,7 @@ def test_values_are_those_of_python(text: str, given_values: dict[str, float]) -
     assert found == pytest.approx(expected, rel=1e-9, abs=1e-12)
 
 
+@settings(max_examples=50)
 @given(texts, values)
 def test_sensitivities_are_those_of_finite_differences(text: str, at: dict[str, float]) -> None:
     """Recomputed by differences to both sides, where these agree (at a corner of min, max, abs they do not)."""
@@ -145,6 +146,13 @@ def test_adding_kelvin_to_volts_says_what_is_what() -> None:
 def test_mixed_prefixes_are_converted() -> None:
     linear = parse("a + b").linear({"a": 1.0, "b": 250.0}, {"a": "A", "b": "mA"})
     assert (linear.value, linear.unit, linear.sensitivities) == (1.25, "A", {"a": 1.0, "b": 0.001})
+
+
+def test_sensitivities_of_a_divider() -> None:
+    """a/(a + b) at a = 1, b = 3: b/(a + b)² = 3/16 and −a/(a + b)² = −1/16, by hand."""
+    linear = parse("a / (a + b)").linear({"a": 1.0, "b": 3.0}, {"a": "Ohm", "b": "Ohm"})
+    assert linear.value == 0.25
+    assert linear.sensitivities == {"a": pytest.approx(3 / 16), "b": pytest.approx(-1 / 16)}
 
 
 def test_equal_operands_of_max_take_the_larger_uncertainty() -> None:

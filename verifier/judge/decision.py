@@ -113,7 +113,7 @@ def guarded(
         accept_from=accept_from,
         accept_to=accept_to,
         accept_none=accept is None,
-        guard_band=None if accept is None else _guard_band(y, lower, upper, accept),
+        guard_band=None if accept is None else _guard_band(lower, upper, accept),
         interval=coverage_interval(y, distribution),
         needs_u=(
             _deciding_u(y, lower, upper, distribution, accept_risk, reject_risk, empty=accept is None)
@@ -159,15 +159,13 @@ def _last(holds: Callable[[float], bool], low: float, high: float) -> float:
 
 
 def _guard_band(
-    y: float, lower: float | None, upper: float | None, accept: tuple[float | None, float | None]
-) -> float:
-    """w = |T − A| on the side nearer to the value (JCGM 106, 8.3.2; ILAC-G8, 4.1)."""
+    lower: float | None, upper: float | None, accept: tuple[float | None, float | None]
+) -> float | None:
+    """w = |T − A| (JCGM 106, 8.3.2; ILAC-G8, 4.1); the same on both sides, since F is symmetric."""
     accept_from, accept_to = accept
-    low = accept_from - lower if accept_from is not None and lower is not None else math.inf
-    high = upper - accept_to if accept_to is not None and upper is not None else math.inf
-    if lower is None or upper is None:
-        return min(low, high)
-    return high if upper - y <= y - lower else low
+    if upper is not None and accept_to is not None:
+        return upper - accept_to
+    return accept_from - lower if accept_from is not None and lower is not None else None
 
 
 def _deciding_u(
