@@ -42,7 +42,7 @@ class CheckReadings:
 def lint_check(notes: Notes, check: Check, at: KeyPath, catalogue: Catalogue, folder: Path) -> CheckReadings:
     """Everything about a check but its limits. Gives the readings, for the limits."""
     for keys, what in check_complaints(check):
-        notes.error((*at, keys[0]), what, at_key=keys[0] != "id", concerns=[(*at, key) for key in keys])
+        complain(notes, at, keys, what)
     if check.id == ANSWERS_LABEL:
         notes.error(
             (*at, "id"), f'"{ANSWERS_LABEL}" names the scanned label in answers files', "Choose another id."
@@ -89,6 +89,12 @@ def lint_probe(
 
 
 ReadingsOf = tuple[ReadingDeclaration, ...]
+
+
+def complain(notes: Notes, at: KeyPath, keys: tuple[str, ...], what: str) -> None:
+    """Tell a complaint of the model about keys that do not go together."""
+    path = (*at, keys[0]) if keys[0] else at
+    notes.error(path, what, at_key=True, concerns=[(*at, key) for key in keys if key])
 
 
 def unit_is_wrong(notes: Notes, unit: str, at: KeyPath) -> bool:
@@ -168,7 +174,7 @@ def _statements(notes: Notes, check: Check, at: KeyPath, readings: CheckReadings
     for number, statement in enumerate(check.uncertainty):
         path = (*at, "uncertainty", number)
         for keys, what in statement_complaints(statement):
-            notes.error((*path, keys[0]), what, concerns=[(*path, key) for key in keys])
+            complain(notes, path, keys, what)
         if statement.unit and unit_is_wrong(notes, statement.unit, (*path, "unit")):
             continue
         declared = named_reading(notes, readings, statement.reading, path)

@@ -11,6 +11,7 @@ from verifier.declare.decidable import undecidable
 from verifier.declare.flaws import KeyPath
 from verifier.declare.lint_checks import (
     CheckReadings,
+    complain,
     named_reading,
     unit_is_wrong,
     unit_missing,
@@ -20,7 +21,7 @@ from verifier.declare.notes import Notes
 from verifier.declare.patterns import Pattern, compiled
 from verifier.declare.spelling import plain, shown
 from verifier.declare.suite import Check, Limit, PromptKind, Suite, limit_complaints
-from verifier.readings import ReadingDeclaration
+from verifier.readings import ReadingDeclaration, Value
 
 MOST_PATTERNS = 500
 """Different patterns of a suite; each takes a while to take apart."""
@@ -47,7 +48,7 @@ def lint_limits(notes: Notes, suite: Suite, check: Check, check_at: KeyPath, rea
         place = _Place(suite, check, check_at, (*check_at, "limits", number))
         complaints = limit_complaints(limit)
         for keys, what in complaints:
-            notes.error((*place.at, keys[0]), what, concerns=[(*place.at, key) for key in keys])
+            complain(notes, place.at, keys, what)
         if not limit.source.strip():
             _no_source(notes, place)
         pattern = None
@@ -101,27 +102,32 @@ def _form_of(limit: Limit) -> str:
 
 def _kind_fits(notes: Notes, limit: Limit, declared: ReadingDeclaration, place: _Place) -> bool:
     form, kind = _form_of(limit), declared.kind
-    values = (limit.equals,) if limit.equals is not None else (limit.one_of or ())
     wants = {"number": (int, float), "text": (str,), "yes-no": ()}[kind]
     fits = {
         "number": limit.numeric or form in ("equals", "one_of"),
         "text": form in ("equals", "one_of", "matches"),
         "yes-no": form == "is",
     }[kind]
-    path = (*place.at, form)
     if not fits:
         what = f"{form} does not fit: the reading {shown(limit.reading)} is {kind_words(kind)}"
-        notes.error(path, what, _FORMS[kind], at_key=True)
+        notes.error((*place.at, form), what, _FORMS[kind], at_key=True)
         return False
-    for number, value in enumerate(values):
+    for path, value in _values(limit, place):
         if isinstance(value, bool) or not isinstance(value, wants):
             what = f"{shown(value)} does not fit: the reading {shown(limit.reading)} is {kind_words(kind)}"
             to_do = "Write it without quotes." if kind == "number" else "Write it in quotes."
             if isinstance(value, bool):
                 to_do = _FORMS[kind]
-            notes.error(path if limit.one_of is None else (*path, number), what, to_do)
+            notes.error(path, what, to_do)
             return False
     return True
+
+
+def _values(limit: Limit, place: _Place) -> list[tuple[KeyPath, Value]]:
+    """The values of `equals` or `one_of`, each with its path."""
+    if limit.equals is not None:
+        return [((*place.at, "equals"), limit.equals)]
+    return [((*place.at, "one_of", number), value) for number, value in enumerate(limit.one_of or ())]
 
 
 def _unit_fits(notes: Notes, limit: Limit, declared: ReadingDeclaration, place: _Place) -> bool:
@@ -138,10 +144,9 @@ def _unit_fits(notes: Notes, limit: Limit, declared: ReadingDeclaration, place: 
 def _could_be_met(notes: Notes, limit: Limit, declared: ReadingDeclaration, place: _Place) -> None:
     check = place.check
     if check.prompt is PromptKind.COUNT and limit.reading == "count":
-        for value in (limit.equals, *(limit.one_of or ())):
+        for path, value in _values(limit, place):
             if isinstance(value, float) and not value.is_integer():
-                form = _form_of(limit)
-                notes.error((*place.at, form), f"a count is a whole number, and never {value:g}")
+                notes.error(path, f"a count is a whole number, and never {value:g}")
     if check.range is not None and limit.reading == (check.prompt.value if check.prompt else ""):
         _against_range(notes, limit, declared, place, check.range)
     if wrong := undecidable(check, limit, place.suite.decision, declared.unit):
@@ -173,22 +178,21 @@ def _against_range(
 
 def _offered(notes: Notes, limit: Limit, place: _Place, pattern: Pattern | None) -> None:
     options = place.check.options
-    values: list[object] = [limit.equals] if limit.equals is not None else list(limit.one_of or ())
-    if limit.matches is not None:
-        if pattern is None:
-            return
-        values = [option for option in options if pattern.fullmatch(option)]
-        if not values:
-            notes.error(
-                (*place.at, "matches"), "none of the options matches", concerns=[(*place.check_at, "options")]
-            )
-    for number, value in enumerate(values):
-        if isinstance(value, str) and value not in options:
-            form = _form_of(limit)
-            path = (*place.at, form) if limit.one_of is None else (*place.at, form, number)
-            what = f"{shown(value)} is none of the options"
-            notes.error(path, what, notes.hint(value, options, "options"), concerns=[(*place.check_at, "options")])
-    if options and set(options) <= set(values):
+    concerns: list[KeyPath] = [(*place.check_at, "options")]
+    if not options or (limit.matches is not None and pattern is None):
+        return
+    if limit.matches is not None and pattern is not None:
+        passing = {option for option in options if pattern.fullmatch(option)}
+        if not passing:
+            notes.error((*place.at, "matches"), "none of the options matches", concerns=concerns)
+    else:
+        values = _values(limit, place)
+        passing = {value for _, value in values if isinstance(value, str)}
+        for path, value in values:
+            if isinstance(value, str) and value not in options:
+                to_do = notes.hint(value, options, "options")
+                notes.error(path, f"{shown(value)} is none of the options", to_do, concerns=concerns)
+    if set(options) <= passing:
         notes.warning((*place.at, _form_of(limit)), "every option passes", "Is one missing that fails?")
 
 

@@ -19,7 +19,7 @@ from typing import Any, Generic, TypeVar
 
 from pydantic import TypeAdapter, ValidationError
 
-from verifier.declare.flaws import Flaw, KeyPath
+from verifier.declare.flaws import MOST_SHOWN, Flaw, KeyPath
 from verifier.declare.spelling import hint, nearest, shown
 
 T = TypeVar("T")
@@ -131,16 +131,25 @@ class _Mender:
     def mend(self, error: ValidationError) -> bool:
         """Tell and mend what is wrong; False when nothing could be mended."""
         errors = error.errors(include_url=False)
+        if len(errors) > MOST_SHOWN:
+            # Mending so much would take longer than it helps anybody.
+            for path, some in self._grouped(errors[:MOST_SHOWN]).items():
+                self._tell(path, some)
+            return False
         unknown = [e for e in errors if e["type"] == "extra_forbidden"]
         renamed = [e for e in unknown if self._rename(tuple(e["loc"]))]
         if renamed:
             return True
-        grouped: dict[KeyPath, list[Any]] = {}
-        for e in errors:
-            grouped.setdefault(self._existing(tuple(e["loc"]), e["type"]), []).append(e)
+        grouped = self._grouped(errors)
         # From the back, so that leaving out an entry of a list does not shift those still to come.
         mended = [self._mend_one(path, grouped[path]) for path in sorted(grouped, key=_sortable, reverse=True)]
         return any(mended)
+
+    def _grouped(self, errors: list[Any]) -> dict[KeyPath, list[Any]]:
+        grouped: dict[KeyPath, list[Any]] = {}
+        for e in errors:
+            grouped.setdefault(self._existing(tuple(e["loc"]), e["type"]), []).append(e)
+        return grouped
 
     def _existing(self, loc: KeyPath, kind: str) -> KeyPath:
         """The part of an error's location that stands in the data: pydantic adds the branches of a union."""
@@ -160,58 +169,72 @@ class _Mender:
         container, key = self._at(path[:-1]), str(path[-1])
         if not isinstance(container, dict) or key not in container:
             return False
-        known = set(self._known(path[:-1])) - set(container)
-        near = self._nearest(key, known, cutoff=0.75)
+        if self.hints >= _MOST_HINTS:
+            return False
+        near = self._nearest(key, set(self._known(path[:-1])) - set(container), cutoff=0.75)
         if near is None:
             return False
         origin = self.found.origin(path)
         to_do = f"Did you mean {shown(near)}?"
-        self._tell(Flaw(path=origin, what=f"unknown key {shown(key)}", to_do=to_do, at_key=True))
-        self.found.renamed[(*origin[:-1], near)] = key
-        container[near] = container.pop(key)
+        self.found.flaws.append(Flaw(path=origin, what=f"unknown key {shown(key)}", to_do=to_do, at_key=True))
+        self._move(path, near)
+        return True
+
+    def _move(self, path: KeyPath, name: str) -> None:
+        """Give a key the name that was meant, keeping the order of the table."""
+        container = self._at(path[:-1])
+        origin = self.found.origin(path)
+        self.found.renamed[(*origin[:-1], name)] = str(origin[-1])
+        pairs = [(name if key == path[-1] else key, value) for key, value in container.items()]
+        container.clear()
+        container.update(pairs)
+
+    def _tell(self, path: KeyPath, errors: list[Any]) -> bool:
+        """Tell what is wrong at a path; False when that was told before."""
+        origin, kind = self.found.origin(path), errors[0]["type"]
+        if self.found.is_told(origin) or path in self.guessed:
+            return False
+        at_key = True
+        if kind == "missing":
+            what, to_do, at_key = f"{shown(path[-1])} is missing", self._describe(path), False
+        elif _is_name(errors):
+            what, to_do = self._sentence(errors, str(path[-1]))
+            what = f"the name {what}"
+        elif kind == "extra_forbidden":
+            what, to_do = f"unknown key {shown(path[-1])}", self._hint(str(path[-1]), self._known(path[:-1]))
+        else:
+            (what, to_do), at_key = self._sentence(errors, self._at(path)), False
+        self.found.flaws.append(Flaw(path=origin, what=what, to_do=to_do, at_key=at_key))
         return True
 
     def _mend_one(self, path: KeyPath, errors: list[Any]) -> bool:
-        first, origin = errors[0], self.found.origin(path)
-        told = self.found.is_told(origin) or path in self.guessed
-        if first["type"] == "missing":
-            return self._fill(path, origin, told=told)
-        value = self._at(path)
-        is_key = errors[0]["loc"][-1:] == ("[key]",)
-        if is_key:
-            what, to_do = self._sentence(errors, str(path[-1]))
-            if not told:
-                self._tell(Flaw(path=origin, what=f"the name {shown(path[-1])} {what}", to_do=to_do, at_key=True))
-        elif first["type"] == "extra_forbidden":
-            to_do = self._hint(str(path[-1]), self._known(path[:-1]))
-            if not told:
-                self._tell(Flaw(path=origin, what=f"unknown key {shown(path[-1])}", to_do=to_do, at_key=True))
-        elif not told:
-            what, to_do = self._sentence(errors, value)
-            self._tell(Flaw(path=origin, what=what, to_do=to_do))
-        return self._replace(path, origin, errors, guess=not is_key and not told)
+        fresh = self._tell(path, errors)
+        if errors[0]["type"] == "missing":
+            return self._fill(path)
+        return self._replace(path, errors, guess=fresh)
 
-    def _fill(self, path: KeyPath, origin: KeyPath, *, told: bool) -> bool:
-        key = str(path[-1])
-        if not told:
-            known = self._describe(path)
-            self._tell(Flaw(path=origin, what=f"{shown(key)} is missing", to_do=known))
-        container = self._at(path[:-1])
+    def _fill(self, path: KeyPath) -> bool:
+        """Put something in for a missing key."""
+        container, key = self._at(path[:-1]), str(path[-1])
         if not isinstance(container, dict) or path in self.guessed:
             return False
         self.guessed.add(path)
-        self.found.doubtful.add(origin)
-        number = len(self.guessed)
-        container[key] = _STANDS_IN.get(key, f"unnamed{number}")
+        self.found.doubtful.add(self.found.origin(path))
+        container[key] = _STANDS_IN.get(key, f"unnamed{len(self.guessed)}")
         return True
 
-    def _replace(self, path: KeyPath, origin: KeyPath, errors: list[Any], *, guess: bool) -> bool:
+    def _replace(self, path: KeyPath, errors: list[Any], *, guess: bool) -> bool:
         """Put in what was most likely meant, or leave the value out."""
         if not path:
             return False
-        container = self._at(path[:-1])
-        value = container[path[-1]]
-        better = self._guess(value, errors) if guess and path not in self.guessed else None
+        container, origin = self._at(path[:-1]), self.found.origin(path)
+        if guess and _is_name(errors):
+            made = _made_identifier(str(path[-1]), errors[0].get("ctx", {}).get("pattern", ""))
+            if made and made not in container:
+                self._move(path, made)
+                self.guessed.add((*path[:-1], made))
+                return True
+        better = self._guess(container[path[-1]], errors) if guess and not _is_name(errors) else None
         if better is not None:
             self.guessed.add(path)
             container[path[-1]] = better
@@ -264,13 +287,12 @@ class _Mender:
         self.hints += 1
         return hint(word, known) if self.hints <= _MOST_HINTS else ""
 
-    def _tell(self, flaw: Flaw) -> None:
-        self.found.flaws.append(flaw)
-
     def _sentence(self, errors: list[Any], value: Any) -> tuple[str, str]:
         kinds = list(dict.fromkeys(e["type"] for e in errors))
         if len(kinds) > 1:
             wanted = list(dict.fromkeys(_WANTED[k] for k in kinds if k in _WANTED))
+            if "a number" in wanted and "a whole number" in wanted:
+                wanted.remove("a whole number")
             if wanted:
                 return f"{_called(value)} does not fit; it takes {' or '.join(wanted)}", ""
         return sentence(errors[0], value)
@@ -278,7 +300,7 @@ class _Mender:
 
 _WANTED = {
     "bool_type": "true or false",
-    "int_type": "a number",
+    "int_type": "a whole number",
     "float_type": "a number",
     "int_from_float": "a whole number",
     "finite_number": "a finite number",
@@ -343,14 +365,23 @@ def _expected(error: Any) -> list[str]:
     return [word.strip().strip("'") for part in text.split(" or ") for word in part.split(",")]
 
 
+def _is_name(errors: list[Any]) -> bool:
+    """Whether the errors are about the name of an entry rather than about what stands in it."""
+    return bool(errors[0]["loc"][-1:] == ("[key]",))
+
+
 def _identifier_hint(value: Any, pattern: str) -> str:
-    if not isinstance(value, str) or not 0 < len(value) <= 64:
+    made = _made_identifier(value, pattern) if isinstance(value, str) else ""
+    return f"Did you mean {shown(made)}?" if made else ""
+
+
+def _made_identifier(text: str, pattern: str) -> str:
+    """A valid name made from a text, as an author would; empty where none can be made."""
+    joint = "-" if "(-[" in pattern else "_" if "(_[" in pattern else ""
+    if not joint or len(text) > 64:
         return ""
-    for joint, matcher in (("-", r"(-["), ("_", r"(_[")):
-        if matcher in pattern:
-            made = joint.join("".join(c if c.isalnum() and c.isascii() else " " for c in value.lower()).split())
-            return f"Did you mean {shown(made)}?" if made and not made[0].isdigit() else ""
-    return ""
+    made = joint.join("".join(c if c.isalnum() and c.isascii() else " " for c in text.lower()).split())
+    return "" if joint == "_" and made[:1].isdigit() else made
 
 
 def _called(value: Any) -> str:
@@ -400,6 +431,8 @@ def _step(whole: dict[str, Any], here: dict[str, Any], part: str | int) -> dict[
             return _as_dict(branch["properties"][part])
         if isinstance(part, str) and isinstance(branch.get("additionalProperties"), dict):
             return _as_dict(branch["additionalProperties"])
+        if isinstance(part, str) and branch.get("patternProperties"):
+            return _as_dict(next(iter(branch["patternProperties"].values())))
     return {}
 
 

@@ -65,7 +65,10 @@ def nearest(word: str, known: Iterable[str], *, cutoff: float = 0.6) -> str | No
         return usual
     folded = {w.lower().replace("_", "-")[:_LONGEST_WORD]: w for w in reversed(words)}
     close = difflib.get_close_matches(word.lower().replace("_", "-"), folded, n=1, cutoff=cutoff)
-    return folded[close[0]] if close else None
+    if close:
+        return folded[close[0]]
+    begun = [w for w in words if w.lower().startswith(word.lower())] if len(word) >= 3 else []
+    return begun[0] if len(begun) == 1 else None
 
 
 def hint(word: str, known: Iterable[str], *, what: str = "known") -> str:

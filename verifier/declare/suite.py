@@ -39,7 +39,7 @@ SHAPE_ONLY = {"shape_only": True}
 them at once, each at its own key, by `check_complaints`, `limit_complaints` and `statement_complaints`."""
 
 Complaint = tuple[tuple[str, ...], str]
-"""The keys concerned, the first being the one to point at, and what is wrong with them."""
+"""The keys concerned, the first being the one to point at (empty: at all of it), and what is wrong with them."""
 
 
 def _raise_first(complaints: list[Complaint], info: ValidationInfo) -> None:
@@ -180,7 +180,7 @@ def limit_complaints(limit: Limit) -> list[Complaint]:
         keys = tuple(key for names, _ in forms for key in names)
         complaints.append(
             (
-                ("reading", *keys),
+                ("", *keys),
                 "a limit has exactly one form: at_least and/or at_most, nominal with tolerance, "
                 "equals, one_of, matches, or is",
             )
@@ -274,7 +274,7 @@ def statement_complaints(statement: Statement) -> list[Complaint]:
     """What is wrong between the keys of a statement of uncertainty."""
     complaints: list[Complaint] = []
     if (statement.u is None) == (statement.half_width is None):
-        complaints.append((("reading", "u", "half_width"), "give either u or half_width"))
+        complaints.append((("", "u", "half_width"), "give either u or half_width"))
     elif statement.half_width is not None and statement.dof is not None:
         complaints.append((("dof", "half_width"), "dof belongs to u; a half_width stands for firm bounds"))
     return complaints
@@ -362,7 +362,8 @@ class Check(_Model):
 def check_complaints(check: Check) -> list[Complaint]:
     """What is wrong between the keys of a check: each kind of check has its own."""
     if (check.probe is None) == (check.prompt is None):
-        return [(("id", "probe", "prompt"), "a check has either a probe or a prompt")]
+        key = "" if check.probe is None else "probe"
+        return [((key, "probe", "prompt"), "a check has either a probe or a prompt")]
     return _probe_complaints(check) if check.probe is not None else _prompt_complaints(check)
 
 
@@ -387,11 +388,11 @@ def _prompt_complaints(check: Check) -> list[Complaint]:
     kind = check.prompt
     asks_number = kind in (PromptKind.NUMBER, PromptKind.COUNT)
     rules = [
-        (("id", "say"), check.say is None, "a prompt needs say: the words the technician reads"),
+        (("say",), check.say is None, "a prompt needs say: the words the technician reads"),
         (("settings",), bool(check.settings), "settings belong to a probe, and this check has a prompt"),
-        (("id", "options"), kind is PromptKind.CHOICE and not check.options, "a choice needs options"),
+        (("options",), kind is PromptKind.CHOICE and not check.options, "a choice needs options"),
         (("options",), kind is not PromptKind.CHOICE and bool(check.options), "options belong to a choice"),
-        (("id", "duration"), kind is PromptKind.TIMED and not check.duration, "a timed prompt needs a duration"),
+        (("duration",), kind is PromptKind.TIMED and not check.duration, "a timed prompt needs a duration"),
         (
             ("duration",),
             kind is not PromptKind.TIMED and check.duration is not None,
@@ -404,7 +405,7 @@ def _prompt_complaints(check: Check) -> list[Complaint]:
         ),
         (("range",), check.range is not None and not asks_number, "range belongs to a number or a count"),
         (
-            ("id", "unit"),
+            ("unit",),
             kind is PromptKind.NUMBER and not check.unit,
             'a number needs a unit ("1" for a plain number)',
         ),

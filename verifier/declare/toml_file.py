@@ -81,15 +81,17 @@ def _bytes(path: Path) -> bytes:
     except (OSError, ValueError) as error:
         reason = (error.strerror or str(error)) if isinstance(error, OSError) else str(error)
         raise InputError(f"cannot be read: {reason}", where=where, to_do="Give the path of a TOML file.") from None
-    with os.fdopen(handle, "rb") as file:
+    try:
         mode = os.fstat(handle).st_mode
         if not stat.S_ISREG(mode):
             what = "is a folder" if stat.S_ISDIR(mode) else "is a pipe or a device"
             raise InputError(f"{what}, not a file", where=where, to_do="Give the path of a TOML file.")
-        try:
+        with os.fdopen(handle, "rb", closefd=False) as file:
             data = file.read(MOST_BYTES + 1)
-        except OSError as error:
-            raise InputError(f"cannot be read: {error.strerror}", where=where) from None
+    except OSError as error:
+        raise InputError(f"cannot be read: {error.strerror}", where=where) from None
+    finally:
+        os.close(handle)
     if len(data) > MOST_BYTES:
         raise InputError(
             "is larger than 1 MiB, the most that is read", where=where, to_do="Is this the right file?"
