@@ -143,7 +143,7 @@ def test_only_three_parts():
 
 
 def test_every_other_spelling_of_the_same_bytes_is_refused():
-    """RFC 4648, 3.5: the last character of 64 bytes has four bits that decoders ignore; and they skip foreign ones."""
+    """RFC 4648, 3.5: of the last character of 64 bytes decoders ignore four bits; and they skip foreign ones."""
     text = forged(GOOD)
     alphabet = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-_"
     same_bytes = 0

@@ -217,7 +217,7 @@ class Disk:
                 raise PowerCut
             if name != "fsync":
                 return real(*args)
-            path = Path(os.readlink(f"/proc/self/fd/{args[0]}"))
+            path = Path(f"/proc/self/fd/{args[0]}").readlink()
             return self._flush_folder(path) if path.is_dir() else self._flush_file(path)
 
         return call
@@ -390,7 +390,7 @@ def test_a_new_key_goes_on_with_the_ledger_of_the_old_one(station):
 
 
 def test_a_pending_record_of_a_key_that_is_gone_is_begun_anew(killed, sample, tmp_path):
-    earlier, out, operations = killed
+    _, out, operations = killed
     for number in range(1, operations + 1):
         root = shutil.copytree(out / str(number), tmp_path / str(number))
         (root / "run").mkdir(exist_ok=True)

@@ -111,7 +111,7 @@ def audit_file(path: Path, trust: TrustList, *, named: bool = True) -> AuditLine
         data = read_bounded(path, LARGEST_FILE)
     except OSError as error:
         return _unreadable(path, error.strerror or str(error))
-    html = path.suffix.lower() in {".html", ".htm"} or looks_like_page(data)
+    html = path.suffix.lower() in {".html", ".htm"} or (data[:1] != b"{" and looks_like_page(data))
     ours = looks_like_page(data) if html else any(mark in data for mark in _OURS)
     if not ours and not named and path.name not in _RUN_FILES:
         return None

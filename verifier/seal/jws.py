@@ -97,7 +97,7 @@ def take_apart(text: str, typ: Typ) -> Signed:
     if len(signature) != 64:
         raise NotJws("an Ed25519 signature is 64 bytes long")
     payload = unb64u(payload_part)
-    return Signed(kid, typ, payload, signature, f"{header_part}.{payload_part}".encode("ascii"))
+    return Signed(kid, typ, payload, signature, text[: -len(signature_part) - 1].encode("ascii"))
 
 
 def b64u(data: bytes) -> str:
@@ -111,9 +111,10 @@ def unb64u(text: str) -> bytes:
     Decoders drop foreign characters and take 16 spellings of the last one, so the way back is compared.
     """
     try:
-        data = base64.urlsafe_b64decode(text + "=" * (-len(text) % 4))
+        written = text.encode("ascii")
+        data = base64.urlsafe_b64decode(written + b"=" * (-len(written) % 4))
     except (binascii.Error, ValueError) as error:
         raise NotJws("a part is not base64url") from error
-    if b64u(data) != text:
+    if base64.urlsafe_b64encode(data).rstrip(b"=") != written:
         raise NotJws("a part is not written as base64url writes it")
     return data

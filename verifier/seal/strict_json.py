@@ -8,7 +8,6 @@ refused here, and what is written is always the same bytes: sorted keys, no spac
 from __future__ import annotations
 
 import json
-import math
 import re
 from typing import Any
 
@@ -68,24 +67,24 @@ def dumps(value: Any, *, what: str = "the document") -> bytes:
 
 def _unique(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     members = dict(pairs)
-    if len(members) != len(pairs):
-        seen: set[str] = set()
-        twice = next(name for name, _ in pairs if name in seen or seen.add(name))  # type: ignore[func-returns-value]
-        raise ValueError(f"the member {twice!r} stands twice in one object")
-    return members
+    if len(members) == len(pairs):
+        return members
+    seen: set[str] = set()
+    twice = next(name for name, _ in pairs if name in seen or seen.add(name))  # type: ignore[func-returns-value]
+    raise ValueError(f"the member {twice!r} stands twice in one object")
 
 
 def _integer(digits: str) -> int:
-    if len(digits) > 17 or abs(number := int(digits)) > LARGEST_INTEGER:
-        raise ValueError(f"the integer {digits[:24]} is beyond 2^53")
-    return number
+    if len(digits) < 16 or (len(digits) < 18 and abs(int(digits)) <= LARGEST_INTEGER):
+        return int(digits)
+    raise ValueError(f"the integer {digits[:24]} is beyond 2^53")
 
 
 def _float(digits: str) -> float:
     number = float(digits)
-    if not math.isfinite(number):
-        raise ValueError(f"the number {digits[:24]} is beyond what a binary64 holds")
-    return number
+    if number - number == 0:  # quicker than math.isfinite; infinity less itself is no number
+        return number
+    raise ValueError(f"the number {digits[:24]} is beyond what a binary64 holds")
 
 
 def _constant(name: str) -> Any:
