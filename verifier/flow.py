@@ -79,6 +79,9 @@ def begin(
     `serial` is the unit's serial number as somebody typed it.
     """
     open_host(at, RealClocks())  # an address that cannot be used is refused before anything is written
+    if at.startswith("recorded:"):
+        # `resume` may be typed in another folder.
+        at = f"recorded:{Path(at.removeprefix('recorded:')).absolute()}"
     station.create()
     now = datetime.now(UTC)
     run = f"{now:%Y%m%dT%H%M%SZ}-{b32encode(secrets.token_bytes(4)).decode().lower()[:6]}"

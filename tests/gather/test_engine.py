@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import tomllib
-from collections.abc import AsyncIterator, Iterator, Mapping, Sequence
+from collections.abc import AsyncGenerator, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -71,7 +71,7 @@ class Bench:
 
     async def take(
         self, probe: str, settings: Mapping[str, Any], host_address: str, *, declaration: object, deadline: float
-    ) -> AsyncIterator[Reading]:
+    ) -> AsyncGenerator[Reading]:
         name = settings.get("name", probe)
         self.log.append(f"start {name}")
         self.running += 1
@@ -215,7 +215,7 @@ def test_one_prompt_at_a_time_while_probes_go_on(tmp_path: Path, backend: str) -
     run = Run(tmp_path, HEAD + prompt("p") + prompt("q") + probe("a"), bench)
     run.go(backend)
     assert bench.most_asking == 1
-    assert bench.log.index("ask p") < bench.log.index("start a") < bench.log.index("pass p")
+    assert bench.log.index("start a") < bench.log.index("ask q"), "the probe did not wait for the prompts"
 
 
 @pytest.mark.parametrize(
@@ -333,6 +333,16 @@ def test_a_correction_keeps_the_first_answer_visible(tmp_path: Path) -> None:
     assert first.answers[0].value is False and first.set_aside == "corrected: hit the wrong key"
     assert second.answers[0].value is True and run.verdict("p") is Verdict.PASS
     assert run.state.acts[0].by == T07
+
+
+def test_what_was_not_run_because_of_a_fail_is_taken_when_that_is_taken_again(tmp_path: Path) -> None:
+    bench = Bench(values={"a": [0.0, 1.0]})
+    run = Run(tmp_path, HEAD + probe("a") + probe("b", 'after = ["a"]') + probe("c", 'after = ["b"]'), bench)
+    run.go()
+    assert run.verdict("c") is Verdict.NOT_RUN
+    act(run.engine, Wish(kind="again", subject="a", why="plug reseated"), T07)
+    run.go()
+    assert [run.verdict(x) for x in "abc"] == [Verdict.PASS] * 3
 
 
 @pytest.mark.parametrize(

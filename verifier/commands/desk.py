@@ -9,6 +9,7 @@ from verifier.gather.prompts.terminal import Terminal, TerminalAsker
 from verifier.gather.session import ReviewAnswer
 from verifier.gather.state import RunState
 from verifier.readings import Outcome, Person, Stage, Verdict
+from verifier.show.words import headline
 
 REVIEW_HELP = """\
   seal                       sign it as it stands; nothing can be changed after that
@@ -43,9 +44,12 @@ class Desk:
                 if attempt and attempt.finding and attempt.finding.verdict is not Verdict.PASS:
                     finding = attempt.finding
                     self._say(f"  {verdict_word(finding):<12} {check.id}: {summary(finding)}")
-            self._say(f"  {outcome.disposition.value}: {outcome.reason}")
+            for joint in outcome.joints:
+                if joint.disturbed and joint.coverage == "not-covered":
+                    self._say(f"  not covered  {joint.joint}: {joint.title}, disturbed by this repair")
+            self._say(f"  {headline(outcome)}")
             while True:
-                words = (await self._line("seal, again, correct, reopen, waive, later, or ? ")).split(maxsplit=2)
+                words = (await self._line("seal, again, correct, reopen, waive or later (? explains)")).split(maxsplit=2)
                 verb, rest = (words[0], words[1:]) if words else ("", [])
                 if verb in ("seal", "later") and not rest:
                     return ReviewAnswer("seal" if verb == "seal" else "later")

@@ -49,16 +49,15 @@ def summary(finding: Finding) -> str:
 
 
 def _held(held: Held) -> str:
-    if isinstance(held.value, bool):
-        value = "yes" if held.value else "no"
-    elif isinstance(held.value, float):
-        value = f"{held.value:.6g}"
+    from verifier.show.numbers import measured, unit_text, value_text
+
+    if held.value is None or isinstance(held.value, bool):
+        return "yes" if held.value else "no"
+    if isinstance(held.value, float) and held.u:
+        text = f"{measured(held.value, held.u)} {unit_text(held.unit)}".rstrip()
     else:
-        value = str(held.value)
-    if isinstance(held.value, bool):
-        return value
-    unit = "" if held.unit in ("", "1") else f" {held.unit}"
-    return f"{value}{unit} ({held.limit})"
+        text = value_text(held.value, held.unit)
+    return f"{text} ({held.limit})"
 
 
 @dataclass(slots=True)

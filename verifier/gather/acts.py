@@ -15,7 +15,7 @@ from verifier.gather.engine import Engine
 from verifier.gather.prompts.question import Given as GivenAnswer
 from verifier.gather.prompts.question import check_value, question_of, read_answer, reading_of
 from verifier.gather.state import RunState, to_json
-from verifier.readings import Act, Answer, Moment, Person, Stage, Value
+from verifier.readings import Act, Answer, Moment, Person, Stage, Value, Verdict
 
 _UNDATED = Moment(wall="", boot="", boot_id="")
 """Stands for the time until the journal gives the event its own."""
@@ -85,8 +85,16 @@ def act(engine: Engine, wish: Wish, by: Person) -> None:
 
 
 def _set_aside(engine: Engine, check_id: str, why: str) -> None:
-    if engine.state.counting(check_id) is not None:
-        engine.append("set-aside", {"check": check_id, "why": why})
+    """Set a finding aside, and with it what was not run only because of that finding."""
+    if engine.state.counting(check_id) is None:
+        return
+    engine.append("set-aside", {"check": check_id, "why": why})
+    title = engine.state.plan.suite.check(check_id).title
+    for check in engine.state.plan.suite.checks:
+        later = engine.state.counting(check.id)
+        never_ran = later is not None and later.finding is not None and later.finding.verdict is Verdict.NOT_RUN
+        if check_id in check.after and later is not None and never_ran and not later.takes:
+            _set_aside(engine, check.id, f"“{title}” did not pass then")
 
 
 def _corrected_value(state: RunState, wish: Wish) -> tuple[Value, float | None]:

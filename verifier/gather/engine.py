@@ -12,7 +12,8 @@ The engine keeps no state of its own: all it knows is in the journal, through `R
 from __future__ import annotations
 
 import math
-from collections.abc import AsyncIterator, Callable, Mapping, Sequence
+from collections.abc import AsyncGenerator, Callable, Mapping, Sequence
+from contextlib import aclosing
 from typing import Any, Literal, Protocol
 
 import anyio
@@ -52,7 +53,7 @@ class Taker(Protocol):
         *,
         declaration: ProbeDeclaration,
         deadline: float,
-    ) -> AsyncIterator[Reading]: ...
+    ) -> AsyncGenerator[Reading]: ...
 
 
 class Watcher(Protocol):
@@ -128,15 +129,17 @@ class Engine:
         if declaration is None:
             return SerialNumber(source="firmware", value=None, note=f"there is no probe {wanted.probe}")
         try:
-            async for reading in self._taker.take(
+            taken = self._taker.take(
                 wanted.probe,
                 wanted.settings,
                 self.state.at,
                 declaration=declaration,
                 deadline=declaration.timeout,
-            ):
-                if reading.name == wanted.reading:
-                    return SerialNumber(source="firmware", value=str(reading.value))
+            )
+            async with aclosing(taken) as readings:
+                said = [str(r.value) async for r in readings if r.name == wanted.reading]
+            if said:
+                return SerialNumber(source="firmware", value=said[0])
         except (Absent, NotPossible, BenchFault) as error:
             return SerialNumber(source="firmware", value=None, note=error.what)
         return SerialNumber(source="firmware", value=None, note="the firmware states none that can be read")
@@ -277,11 +280,13 @@ class Engine:
             raise NotPossible(f"nobody answered within {check.timeout:g} s")
 
     async def _probe(self, check: Check, declaration: ProbeDeclaration, take: int, deadline: float) -> None:
-        readings = self._taker.take(
+        taken = self._taker.take(
             declaration.name, check.settings, self.state.at, declaration=declaration, deadline=deadline
         )
-        async for reading in readings:
-            self.append("reading", {"check": check.id, "take": take, "reading": to_json(reading)})
+        # Closed at once when this is cancelled: the probe must not go on behind our back.
+        async with aclosing(taken) as readings:
+            async for reading in readings:
+                self.append("reading", {"check": check.id, "take": take, "reading": to_json(reading)})
 
     async def _ask(self, check: Check, take: int) -> None:
         question = question_of(check, from_memory=self.state.from_memory(check), take=take)

@@ -15,6 +15,7 @@ from typing import Protocol
 import anyio
 
 from verifier.declare.suite import PromptKind
+from verifier.declare.units import shown
 from verifier.errors import NotPossible
 from verifier.gather.prompts.question import MAX_ANSWER, Given, Question, read_answer
 from verifier.readings import Person
@@ -172,7 +173,7 @@ class TerminalAsker:
 def _hint(question: Question) -> str:
     hint = _HINTS[question.kind]
     if question.kind is PromptKind.NUMBER and question.unit != "1":
-        hint = f"number in {question.unit}"
+        hint = f"number in {shown(question.unit)}"
     if question.range is not None:
         low, high = question.range
         hint += f", {low:g} to {high:g}"

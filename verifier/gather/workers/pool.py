@@ -7,7 +7,7 @@ whoever asked goes away; one that is warm takes its place.
 from __future__ import annotations
 
 import signal
-from collections.abc import AsyncIterator, Mapping
+from collections.abc import AsyncGenerator, Mapping
 from types import TracebackType
 from typing import Any, Self
 
@@ -76,7 +76,7 @@ class WorkerPool:
         *,
         declaration: ProbeDeclaration,
         deadline: float,
-    ) -> AsyncIterator[Reading]:
+    ) -> AsyncGenerator[Reading]:
         """Readings of one take, each as it comes and held against `declaration`.
 
         `deadline` is in seconds of waiting for the worker: what the caller does between two readings is not
