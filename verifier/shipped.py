@@ -48,9 +48,9 @@ def find_suite(name_or_path: str | os.PathLike[str]) -> Path:
         return shipped[given]
     path = Path(given)
     try:
-        if path.is_dir():
+        if given and path.is_dir():
             return _in_folder(path)
-        if path.exists() or path.is_symlink():
+        if given and (path.exists() or path.is_symlink()):
             return path
     except (OSError, ValueError):
         # A name that no file can have, such as one of a thousand letters, is no shipped suite's either.

@@ -1,5 +1,7 @@
 """Lint: a good suite is silent and cheap; every mistake is told at its place with the nearest valid spelling."""
 
+# ruff: noqa: E501 - tables read better in rows
+
 from __future__ import annotations
 
 import subprocess
@@ -311,16 +313,16 @@ def test_texts_from_the_file_are_harmless_on_a_terminal(lint: Lint, good: str) -
 
 
 def test_a_large_number_of_mistakes_is_told_in_bounded_length(lint: Lint) -> None:
-    """A file of one mebibyte of mistakes, of several kinds: refused, and no more than a thousand told."""
+    """Many thousand mistakes, of several kinds: refused, and no more than a thousand told."""
     head = 'schema = 1\nmodel = "m"\ntitle = "t"\nrevision = 1\n'
     limit = '{ reading = "nothing", at_most = 1, unit = "wrong" },'
     many = "".join(
         f'[[checks]]\nid = "c{n}"\ntitle = "t"\nprobe = "bench.meter"\nsettings = {{ port = "x" }}\n'
         f"covers = [{', '.join(repr(f'j{n}-{k}') for k in range(20))}]\nlimits = [{limit * 20}]\n"
-        for n in range(400)
+        for n in range(150)
     )
-    unknown = "".join(f"[a{n}]\n" for n in range(60_000))
-    for text in (head + many, head + unknown, head + "checks = [" + "1, " * 200_000 + "]"):
+    unknown = "".join(f"[a{n}]\n" for n in range(20_000))
+    for text in (head + many, head + unknown, head + "checks = [" + "1, " * 60_000 + "]"):
         problems = lint(text)
         assert 0 < len(problems) <= 1002
         assert any(p.severity == "error" for p in problems)
@@ -344,8 +346,33 @@ def test_good_suite_loads_without_the_heavy_libraries(tmp_path: Path, good: str)
 
 
 GOOD_PIECES = st.sampled_from(
-    ["=", "[", "]", "{", "}", '"', ",", "\n", "1", "true", "-", ".", "checks", "limits", "reading", "[[checks]]\n"]
-    + ["after = []\n", 'unit = "V"', "nan", "[1]", "{ }", '""', '"\\u0000"', "1979-05-27", "99999999999999999999"]
+    [
+        "=",
+        "[",
+        "]",
+        "{",
+        "}",
+        '"',
+        ",",
+        "\n",
+        "1",
+        "true",
+        "-",
+        ".",
+        "checks",
+        "limits",
+        "reading",
+        "[[checks]]\n",
+        "after = []\n",
+        'unit = "V"',
+        "nan",
+        "[1]",
+        "{ }",
+        '""',
+        '"\\u0000"',
+        "1979-05-27",
+        "99999999999999999999",
+    ]
 )
 
 

@@ -170,8 +170,15 @@ TOML_LIKE = st.lists(
             "a",
             "1",
             "é",
+            "true",
+            "1979-05-27",
+            "-inf",
+            "0x",
+            "\t",
+            "\r\n",
+            "\x00",
+            "\u202e",
         ]
-        + ["true", "1979-05-27", "-inf", "0x", "\t", "\r\n", "\x00", "\u202e"]
     ),
     max_size=80,
 ).map(lambda parts: "".join(parts).encode())

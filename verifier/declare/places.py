@@ -19,7 +19,9 @@ Place = tuple[int, int]
 class Places:
     """Line and column, both from 1, of every key and value that stands in a text."""
 
+    lines: list[bytes]
     keys: dict[KeyPath, Place] = field(default_factory=dict)
+    """Row and byte in it, both from 0: turned into columns only where asked for."""
     values: dict[KeyPath, Place] = field(default_factory=dict)
 
     def of(self, path: KeyPath, *, value: bool = True) -> Place:
@@ -28,7 +30,8 @@ class Places:
         for end in range(len(path), 0, -1):
             place = first.get(path[:end]) or second.get(path[:end])
             if place:
-                return place
+                row, byte = place
+                return row + 1, len(self.lines[row][:byte].decode("utf-8", "replace")) + 1
             # Above the path itself, the key names the thing best.
             first, second = self.keys, self.values
         return (1, 1)
@@ -42,8 +45,7 @@ def places(text: str) -> Places:
 
 class _Indexer:
     def __init__(self, lines: list[bytes]) -> None:
-        self.lines = lines
-        self.found = Places()
+        self.found = Places(lines)
         self.counts: dict[KeyPath, int] = {}
 
     def index(self, document: Node) -> Places:
@@ -97,8 +99,7 @@ class _Indexer:
                     self._pair(child, path)
 
     def _place(self, node: Node) -> Place:
-        row, byte = node.start_point.row, node.start_point.column
-        return row + 1, len(self.lines[row][:byte].decode("utf-8", "replace")) + 1
+        return node.start_point.row, node.start_point.column
 
 
 def _parts(key: Node) -> list[Node]:

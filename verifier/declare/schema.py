@@ -13,7 +13,7 @@ def suite_schema() -> dict[str, Any]:
     from verifier.declare.suite import Suite
 
     schema = Suite.model_json_schema(by_alias=True, mode="validation")
-    schema = _without_null(schema)
+    schema = _as_toml(schema)
     definitions = schema["$defs"]
     definitions["Limit"] |= _LIMIT_FORMS
     definitions["Statement"]["oneOf"] = [{"required": ["u"]}, {"required": ["half_width"]}]
@@ -104,13 +104,18 @@ def _empty_unless(key: str, how: dict[str, Any], kind: str) -> dict[str, Any]:
     return {"if": {"properties": {"prompt": {"not": {"const": kind}}}}, "then": {"properties": {key: how}}}
 
 
-def _without_null(node: Any) -> Any:
-    """TOML has no null: an optional key is left out instead."""
+def _as_toml(node: Any) -> Any:
+    """TOML has no null, an optional key is left out instead; and names have the form that the model asks for."""
     if isinstance(node, list):
-        return [_without_null(item) for item in node]
+        return [_as_toml(item) for item in node]
     if not isinstance(node, dict):
         return node
-    made = {key: _without_null(value) for key, value in node.items() if not (key == "default" and value is None)}
+    made = {key: _as_toml(value) for key, value in node.items() if not (key == "default" and value is None)}
+    if isinstance(made.get("default"), dict):
+        made["default"] = {key: value for key, value in made["default"].items() if value is not None}
+    if "patternProperties" in made:
+        # pydantic leaves open what names of another form may hold; the model refuses them.
+        made.setdefault("additionalProperties", False)
     if "anyOf" in made:
         branches = [branch for branch in made["anyOf"] if branch != {"type": "null"}]
         if len(branches) == 1 and len(branches) < len(made["anyOf"]):
