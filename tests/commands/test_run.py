@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import re
@@ -176,9 +177,8 @@ def started(bench: Bench, suite: str) -> subprocess.Popen[str]:
     )
 
 
-SLOW = SUITE.replace(
-    'settings = { interface = "eth0" }', 'settings = { interface = "eth0", seconds = 20 }'
-).replace('covers = ["lan"]', 'covers = ["lan"]\ntimeout = "60 s"')
+SLOW = SUITE.replace('covers = ["lan"]', 'covers = ["lan"]\nrepeat = { times = 1000 }')
+"""A thousand readings, each flushed to disk: long enough to be interrupted."""
 
 
 def until_journalled(bench: Bench, words: bytes) -> None:
@@ -221,8 +221,12 @@ def test_a_second_resumer_is_refused_and_no_worker_outlives_a_killed_run(bench: 
 
 
 def descendants(pid: int) -> list[int]:
-    found = subprocess.run(["ps", "-o", "pid=", "--ppid", str(pid)], capture_output=True, text=True).stdout.split()
-    return [int(child) for child in found] + [d for child in found for d in descendants(int(child))]
+    parents: dict[int, int] = {}
+    for stat in Path("/proc").glob("[0-9]*/stat"):
+        with contextlib.suppress(OSError):
+            parents[int(stat.parent.name)] = int(stat.read_text().rpartition(")")[2].split()[1])
+    children = [child for child, parent in parents.items() if parent == pid]
+    return [*children, *(d for child in children for d in descendants(child))]
 
 
 def alive(pid: int) -> bool:

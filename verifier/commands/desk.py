@@ -49,7 +49,8 @@ class Desk:
                     self._say(f"  not covered  {joint.joint}: {joint.title}, disturbed by this repair")
             self._say(f"  {headline(outcome)}")
             while True:
-                words = (await self._line("seal, again, correct, reopen, waive or later (? explains)")).split(maxsplit=2)
+                line = await self._line("seal, again, correct, reopen, waive or later (? explains)")
+                words = line.split(maxsplit=2)
                 verb, rest = (words[0], words[1:]) if words else ("", [])
                 if verb in ("seal", "later") and not rest:
                     return ReviewAnswer("seal" if verb == "seal" else "later")

@@ -24,6 +24,9 @@ if TYPE_CHECKING:
     from verifier.readings import Person
 
 FILE = click.Path(dir_okay=False, path_type=Path)
+GENERAL_CAUTION = (
+    "Caution: mind static, hot surfaces, cells and mains; the maker's service guide and local codes come first."
+)
 STAGES = click.Choice(["arrival", "open", "closed", "finished"])
 
 
@@ -235,8 +238,9 @@ def _carry_on(
         between=desk.between if desk else None,
         review=desk.review if desk else None,
     )
+    if not request.as_json:
+        _open(running)
     if isinstance(view, LiveView):
-        click.echo(f"Run {running.run}: {running.state.plan.suite.title}. Ctrl-C pauses.")
         view.start()
     try:
         ended = flow.carry_on(running, sitting, resumed=resumed)
@@ -244,6 +248,17 @@ def _carry_on(
         view.close()
         running.journal.close()
     return _tell(running, ended, request)
+
+
+def _open(running: Running) -> None:
+    """What to know before the work: which run this is, and what can hurt."""
+    from verifier.commands.progress import printable
+
+    suite = running.state.plan.suite
+    click.echo(f"Run {running.run}: {printable(suite.title)}. Ctrl-C pauses.", err=True)
+    click.echo(GENERAL_CAUTION, err=True)
+    for caution in suite.cautions:
+        click.echo(f"Caution: {printable(caution)}", err=True)
 
 
 def _tell(running: Running, ended: Ended, request: _Request) -> int:

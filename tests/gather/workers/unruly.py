@@ -78,7 +78,7 @@ def descend(file: str, *works: Any) -> None:
 
 def garble() -> None:
     """Write nonsense over the worker's own connection."""
-    for fd in range(3, 64):
+    for fd in range(3, 1024):
         with suppress(OSError):
             socket.socket(fileno=os.dup(fd)).sendall(b"{nonsense\n")
 
