@@ -5,10 +5,10 @@ from dataclasses import replace
 
 import pytest
 
-from verifier.seal.envelope import Envelope, NotSealedRecord, open_sealed, parse
-from verifier.seal.jws import Typ, b64u
+from verifier.seal.envelope import Envelope, NotSealedRecord, Receipt, open_sealed, parse
+from verifier.seal.jws import Typ, b64u, unb64u
 from verifier.seal.keys import load_or_create
-from verifier.seal.merkle import leaf_hash
+from verifier.seal.merkle import leaf_hash, node_hash
 from verifier.seal.sealing import seal_run
 from verifier.seal.strict_json import dumps
 from verifier.seal.trust import Retired, TrustedKey, TrustList
@@ -188,13 +188,36 @@ def test_the_head_before_must_count_exactly_the_records_before(bench):
     text = bench.key.sign(dumps(record), Typ.RECORD)
     size_one = leaf_hash(b"the record before")
     leaf = leaf_hash(text.encode())
-    from verifier.seal.merkle import node_hash
-
     head = bench.key.sign(dumps({"root": node_hash(size_one, leaf).hex(), "size": 2}), Typ.HEAD)
     receipt = bench.runs[1].sealed.receipt.model_copy(update={"head": head, "path": (size_one.hex(),)})
     part = check_sealed(Envelope(text, receipt, {}).to_bytes(), bench.trust).parts[1]
     assert part.status is Status.ALTERED
     assert "another size" in part.note
+
+
+def in_second_place(bench, record):
+    """An envelope of a record that really stands second in a ledger that the station signed."""
+    text = bench.key.sign(dumps(record), Typ.RECORD)
+    first, leaf = leaf_hash(text.encode()), leaf_hash(text.encode())
+    head = bench.key.sign(dumps({"root": node_hash(first, leaf).hex(), "size": 2}), Typ.HEAD)
+    receipt = Receipt(index=1, size=2, path=(first.hex(),), head=head)
+    return check_sealed(Envelope(text, receipt, {}).to_bytes(), bench.trust).parts[1]
+
+
+def test_a_record_counts_only_in_the_place_that_it_names(bench):
+    """The same record entered a second time stands in the ledger, but not where it says."""
+    assert in_second_place(bench, json.loads(bench.runs[1].sealed.payload)).status is Status.UNALTERED
+    part = in_second_place(bench, json.loads(bench.runs[0].sealed.payload))
+    assert part.status is Status.ALTERED
+    assert "another place" in part.note
+
+
+def test_only_the_first_record_may_lack_the_head_before_it(bench):
+    record = json.loads(bench.runs[1].sealed.payload)
+    record["ledger"]["head"] = None
+    part = in_second_place(bench, record)
+    assert part.status is Status.ALTERED
+    assert "only the first" in part.note
 
 
 def test_a_withheld_field_leaves_the_seal_intact_and_is_counted(bench):
@@ -239,7 +262,7 @@ def retired(bench, size, root):
 def test_a_record_by_a_retired_key_counts_only_under_the_root_at_retirement(bench):
     """Whoever took the key can sign any receipt, but cannot put a record under a root that is already known."""
     last = bench.runs[2].sealed
-    head = json.loads(__import__("base64").urlsafe_b64decode(last.receipt.head.split(".")[1] + "=="))
+    head = json.loads(unb64u(last.receipt.head.split(".")[1]))
     trust = retired(bench, head["size"], head["root"])
     assert check_sealed(last.raw, trust).status is Status.UNALTERED
     forged = signed(bench, bench.runs[0].sealed.payload)

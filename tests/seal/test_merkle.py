@@ -113,6 +113,7 @@ def test_any_growth_is_proved_and_no_changed_proof_is(sizes, data):
     forked = by_definition([leaf_hash(b"forged"), *MANY[1:later]])
     assert not verify_consistency(earlier, later, path, roots[0], forked)
     assert not verify_consistency(earlier, later, [*path, roots[0]], *roots)
+    assert not verify_consistency(earlier, later, path, leaf_hash(b"another beginning"), roots[1])
     if path:
         changed = data.draw(st.integers(0, len(path) - 1))
         wrong = [*path[:changed], leaf_hash(path[changed]), *path[changed + 1 :]]
@@ -129,6 +130,14 @@ def test_proofs_that_cannot_be_given_are_refused():
     for earlier in (0, 6):
         with pytest.raises(ValueError, match="beginning"):
             tree.consistency(earlier)
+
+
+def test_a_root_made_to_fit_a_path_that_is_too_long_proves_nothing():
+    """RFC 9162, 2.1.3.2, step 4a: the path may not go on once the top is reached."""
+    leaf, other = MANY[:2]
+    assert not verify_inclusion(leaf, 0, 1, [other], node_hash(other, leaf))
+    assert not verify_inclusion(leaf, 0, 1, [other], node_hash(leaf, other))
+    assert verify_inclusion(leaf, 0, 2, [other], node_hash(leaf, other))
 
 
 def test_appending_reads_and_adds_no_more_than_log_n():

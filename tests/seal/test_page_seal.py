@@ -75,6 +75,12 @@ def test_only_the_exact_payload_is_taken_though_signed_by_the_station(bench, sam
         assert page_status(resealed(bench, front, **changes), bench.trust) is Status.ALTERED
 
 
+def test_a_page_with_two_records_is_refused_though_signed_by_the_station(bench, sample):
+    """A reader might take the second."""
+    front = sample.front(bench.runs[0].sealed.raw) + embed(bench.runs[1].sealed.raw).encode()
+    assert page_status(resealed(bench, front), bench.trust) is Status.ALTERED
+
+
 def test_the_record_of_another_page_cannot_be_put_in(bench):
     one, two = bench.runs[0], bench.runs[1]
     data = one.page.replace(embed(one.sealed.raw).encode(), embed(two.sealed.raw).encode())
@@ -120,6 +126,7 @@ def test_a_changed_page_is_altered(bench, change):
         lambda p: p.rstrip(b"\n"),
         lambda p: b"\xef\xbb\xbf" + p,
         lambda p: p[:-20],
+        lambda p: p.removesuffix(TAIL),
         lambda p: p[: p.index(SEAL_MARK) + 60],
         lambda p: p[: p.index(RECORD_MARK) + 60],
     ],
