@@ -51,7 +51,7 @@ def test_rectangular(half_width: float, x: float) -> None:
     assert ours.cdf(ours.quantile(0.975)) == pytest.approx(0.975)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(
     st.floats(0.1, 10),
     st.floats(0.05, 5),
