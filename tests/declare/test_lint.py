@@ -293,6 +293,11 @@ def test_entries_left_out_of_a_list_do_not_shift_the_others(lint: Lint, good: st
     assert paths == ["checks[1].limits[0]", "checks[1].limits[1]", "checks[1].limits[4].unit"]
 
 
+def test_what_is_computed_from_something_wrong_is_not_told_too(lint: Lint, good: str) -> None:
+    bad = good.replace('power = "voltage * current"', 'third = "voltage * curent", power = "third * current"')
+    assert [p.path for p in lint(bad)] == ["checks[1].compute.third"]
+
+
 def test_sentence_of_a_problem(lint: Lint, good: str) -> None:
     (problem,) = lint(good.replace('unit = "W"', 'unit = "V"'))
     assert problem.sentence("quayside.toml") == (
