@@ -20,6 +20,7 @@ from typing import Any, Generic, TypeVar
 from pydantic import TypeAdapter, ValidationError
 
 from verifier.declare.flaws import MOST_SHOWN, Flaw, KeyPath
+from verifier.declare.sentences import WANTED, called_words, expected_words, made_identifier, sentence
 from verifier.declare.spelling import hint, nearest, shown
 
 T = TypeVar("T")
@@ -229,7 +230,7 @@ class _Mender:
             return False
         container, origin = self._at(path[:-1]), self.found.origin(path)
         if guess and _is_name(errors):
-            made = _made_identifier(str(path[-1]), errors[0].get("ctx", {}).get("pattern", ""))
+            made = made_identifier(str(path[-1]), errors[0].get("ctx", {}).get("pattern", ""))
             if made and made not in container:
                 self._move(path, made)
                 self.guessed.add((*path[:-1], made))
@@ -251,7 +252,7 @@ class _Mender:
     def _guess(self, value: Any, errors: list[Any]) -> Any:
         kind = errors[0]["type"]
         if kind in ("enum", "literal_error") and isinstance(value, str):
-            return nearest(value, _expected(errors[0]))
+            return nearest(value, expected_words(errors[0]))
         if kind in ("float_type", "int_type") and isinstance(value, str):
             try:
                 number = float(value)
@@ -290,119 +291,17 @@ class _Mender:
     def _sentence(self, errors: list[Any], value: Any) -> tuple[str, str]:
         kinds = list(dict.fromkeys(e["type"] for e in errors))
         if len(kinds) > 1:
-            wanted = list(dict.fromkeys(_WANTED[k] for k in kinds if k in _WANTED))
+            wanted = list(dict.fromkeys(WANTED[k] for k in kinds if k in WANTED))
             if "a number" in wanted and "a whole number" in wanted:
                 wanted.remove("a whole number")
             if wanted:
-                return f"{_called(value)} does not fit; it takes {' or '.join(wanted)}", ""
+                return f"{called_words(value)} does not fit; it takes {' or '.join(wanted)}", ""
         return sentence(errors[0], value)
-
-
-_WANTED = {
-    "bool_type": "true or false",
-    "int_type": "a whole number",
-    "float_type": "a number",
-    "int_from_float": "a whole number",
-    "finite_number": "a finite number",
-    "string_type": "text in quotes",
-    "tuple_type": "a list in [ ]",
-    "list_type": "a list in [ ]",
-    "dict_type": "a table",
-    "model_type": "a table",
-    "model_attributes_type": "a table",
-    "dataclass_type": "a table",
-    "date_type": "a date such as 2027-03-31",
-    "date_parsing": "a date such as 2027-03-31",
-    "date_from_datetime_parsing": "a date such as 2027-03-31",
-    "date_from_datetime_inexact": "a date without a time, such as 2027-03-31",
-}
-
-_PATTERNS = {
-    r"^[a-z0-9]+(-[a-z0-9]+)*$": "is not lower-case words joined by hyphens, such as antenna-left",
-    r"^[a-z][a-z0-9]*(_[a-z0-9]+)*$": "is not lower-case words joined by underscores, such as chain_0",
-    r"^[a-z0-9][a-z0-9-]*\.svg$": "is not the name of an SVG file beside the suite, such as edge-spacers.svg",
-    r"\S": "is empty",
-}
-
-
-def sentence(error: Any, value: Any) -> tuple[str, str]:
-    """One pydantic error in plain words, and what to do."""
-    kind, ctx = error["type"], error.get("ctx", {})
-    called = _called(value)
-    if kind == "value_error":
-        return str(ctx["error"]), ""
-    if kind in _WANTED:
-        quoted = kind in ("int_type", "float_type") and isinstance(value, str)
-        to_do = "Numbers stand without quotes." if quoted and _is_number(value) else ""
-        if kind == "bool_type" and isinstance(value, str):
-            to_do = "Write true or false, without quotes."
-        return f"{called} does not fit; it takes {_WANTED[kind]}", to_do
-    if kind in ("enum", "literal_error"):
-        known = _expected(error)
-        if kind == "literal_error" and len(known) == 1:
-            return f"{called} does not fit; it takes {known[0]}", ""
-        return f"{called} is none of {', '.join(known)}", (
-            hint(value, known) if isinstance(value, str) and nearest(value, known) else ""
-        )
-    if kind == "string_pattern_mismatch":
-        rule = _PATTERNS.get(ctx["pattern"], f"does not match {shown(ctx['pattern'])}")
-        return f"{called} {rule}", _identifier_hint(value, ctx["pattern"])
-    words = {
-        "string_too_short": "the text is empty",
-        "string_too_long": f"the text is longer than {ctx.get('max_length')} characters",
-        "too_long": f"there are more than {ctx.get('max_length')} entries",
-        "too_short": f"there are fewer than {ctx.get('min_length')} entries",
-        "greater_than": f"{called} is not above {_g(ctx.get('gt'))}",
-        "greater_than_equal": f"{called} is below {_g(ctx.get('ge'))}",
-        "less_than": f"{called} is not below {_g(ctx.get('lt'))}",
-        "less_than_equal": f"{called} is above {_g(ctx.get('le'))}",
-    }
-    return words.get(kind, f"{called} does not fit"), ""
-
-
-def _expected(error: Any) -> list[str]:
-    text = str(error.get("ctx", {}).get("expected", ""))
-    return [word.strip().strip("'") for part in text.split(" or ") for word in part.split(",")]
 
 
 def _is_name(errors: list[Any]) -> bool:
     """Whether the errors are about the name of an entry rather than about what stands in it."""
     return bool(errors[0]["loc"][-1:] == ("[key]",))
-
-
-def _identifier_hint(value: Any, pattern: str) -> str:
-    made = _made_identifier(value, pattern) if isinstance(value, str) else ""
-    return f"Did you mean {shown(made)}?" if made else ""
-
-
-def _made_identifier(text: str, pattern: str) -> str:
-    """A valid name made from a text, as an author would; empty where none can be made."""
-    joint = "-" if "(-[" in pattern else "_" if "(_[" in pattern else ""
-    if not joint or len(text) > 64:
-        return ""
-    made = joint.join("".join(c if c.isalnum() and c.isascii() else " " for c in text.lower()).split())
-    return "" if joint == "_" and made[:1].isdigit() else made
-
-
-def _called(value: Any) -> str:
-    if isinstance(value, dict):
-        return "a table"
-    if isinstance(value, list):
-        return "a list"
-    if value is None:
-        return "nothing"
-    return shown(value)
-
-
-def _is_number(text: str) -> bool:
-    try:
-        return math.isfinite(float(text))
-    except ValueError:
-        return False
-
-
-def _g(value: Any) -> str:
-    return f"{value:g}" if isinstance(value, int | float) else str(value)
 
 
 def _sortable(path: KeyPath) -> tuple[tuple[int, int, str], ...]:
