@@ -41,6 +41,8 @@ class Event:
     at: Moment
     pid: int
     data: Mapping[str, Any]
+    synchronised: bool | None = None
+    """Whether the kernel said that its clock was disciplined; None where it did not say."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,6 +121,7 @@ def _parse(line: bytes, previous: str, number: int) -> tuple[Event, str]:
             at=Moment(wall=stored["wall"], boot=stored["boot"], boot_id=stored["boot_id"]),
             pid=stored["pid"],
             data=stored["data"],
+            synchronised=stored["synchronised"],
         )
     except (ValueError, KeyError, TypeError, RecursionError):
         raise ValueError("it is no event") from None
@@ -193,7 +196,7 @@ class Journal:
             raise JournalError("could not be written before; nothing more is", where=str(self.path))
         clocks = self._clocks
         at = Moment(wall=rfc3339(clocks.wall()), boot=f"{clocks.boot():.6f}", boot_id=clocks.boot_id())
-        seq, pid = self.lines + 1, os.getpid()
+        seq, pid, synchronised = self.lines + 1, os.getpid(), clock_synchronised()
         body = json.dumps(
             {
                 "seq": seq,
@@ -201,7 +204,7 @@ class Journal:
                 "wall": at.wall,
                 "boot": at.boot,
                 "boot_id": at.boot_id,
-                "synchronised": clock_synchronised(),
+                "synchronised": synchronised,
                 "pid": pid,
                 "data": data,
             },
@@ -227,7 +230,7 @@ class Journal:
                 to_do="Mend the cause (often a full disk), then `verifier resume` goes on.",
             ) from error
         self.last_hash, self.lines = digest, seq
-        return Event(seq, kind, at, pid, data)
+        return Event(seq, kind, at, pid, data, synchronised)
 
     def close(self) -> None:
         if self._fd >= 0:

@@ -122,6 +122,7 @@ class RunState:
             self.boots.add(event.at.boot_id)
         _APPLY[event.kind](self, event)
         self.last, self.lines = event.at, event.seq
+        self.clock_synchronised = event.synchronised
 
     def change_last(self, check_id: str, **changes: Any) -> None:
         attempts = self.attempts[check_id]
