@@ -48,7 +48,9 @@ class Running:
 
     @property
     def sealed_file(self) -> Path:
-        return self.folder / "sealed.json"
+        from verifier.seal import named, record_in
+
+        return record_in(self.folder) or self.folder / named("sealed.json", self.state.role)
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +114,9 @@ def reopen(station: Station, run: str | None) -> Running:
         raise InputError(
             f"this station has no run {run}", where=str(station.runs), to_do="`verifier runs` lists them."
         )
-    if (folder / "report.html").is_file():
+    from verifier.seal import report_in
+
+    if report_in(folder):
         raise InputError(
             f"run {folder.name} is sealed: nothing in it can be changed any more",
             to_do="Start a new run for new findings.",
@@ -131,9 +135,11 @@ def reopen(station: Station, run: str | None) -> Running:
 
 
 def newest_unsealed(station: Station) -> Path:
+    from verifier.seal import report_in
+
     folders = sorted(station.runs.iterdir(), reverse=True) if station.runs.is_dir() else []
     for folder in folders:
-        if (folder / "journal").is_file() and not (folder / "report.html").is_file():
+        if (folder / "journal").is_file() and not report_in(folder):
             return folder
     raise InputError(
         "there is no run to go on with",
@@ -169,7 +175,7 @@ def _outlook(state: RunState) -> Outcome:
 
 def seal_and_show(running: Running) -> Ended:
     """From findings to a sealed record, and from that to a report. A restart completes it."""
-    from verifier.seal import build_record, load_or_create, seal_run
+    from verifier.seal import build_record, load_or_create, named, seal_run
     from verifier.store.disk import write_aside
 
     state, station = running.state, running.station
@@ -180,7 +186,7 @@ def seal_and_show(running: Running) -> Ended:
     sealed = seal_run(record, disclosed, key, station.ledger, running.sealed_file)
     if not state.sealed:
         state.apply(running.journal.append("sealed", {"sha256": sealed.digest}))
-    report = running.folder / "report.html"
+    report = running.folder / named("report.html", key.role)
     write_aside(report, report_page(station, sealed))
     return Ended(
         sealed.record.outcome,

@@ -30,7 +30,8 @@ def audit(
 ) -> None:
     """Are these records and reports unaltered, and who sealed them?
 
-    PATH is a sealed record (sealed.json), a report (report.html) or a folder of them. Works offline and
+    PATH is a sealed record (sealed.json), a report (report.html) or a folder of them; those of simulated
+    runs have .simulated in their names. Works offline and
     writes nothing. Believed are this station's own keys and those in the trust file, never a key that came
     with a file.
 

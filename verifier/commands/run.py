@@ -292,7 +292,7 @@ def _tell(running: Running, ended: Ended, request: _Request) -> int:
                     }
                     for check in ended.sealed.record.checks
                 },
-                "record": str(running.folder / "sealed.json"),
+                "record": str(running.sealed_file),
                 "record_sha256": ended.sealed.digest,
                 "report": str(report),
             }

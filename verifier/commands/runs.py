@@ -52,14 +52,14 @@ def _row(folder: Path) -> dict[str, str | None]:
         "note": "",
     }
     try:
-        if (folder / "sealed.json").is_file():
-            from verifier.seal import read_sealed
+        from verifier.seal import read_sealed, record_in, report_in
 
-            record = read_sealed(folder / "sealed.json").record
+        if (file := record_in(folder)) is not None:
+            record = read_sealed(file).record
             disposition = record.outcome.disposition.value
             row |= {"state": disposition, "model": record.suite.model, "serial": record.unit.serial}
             row |= {"ticket": record.order.ticket, "note": record.outcome.reason}
-            if not (folder / "report.html").is_file():
+            if report_in(folder) is None:
                 row["note"] = "sealed, report still to be written: verifier resume"
         else:
             from verifier.gather.journal import read
@@ -87,21 +87,22 @@ def _row(folder: Path) -> dict[str, str | None]:
 def report(run: str, out: Path | None, station: Path | None) -> None:
     """Render the report of RUN again from its sealed record. RUN is a run's name or a sealed record's file."""
     from verifier.flow import report_page
+    from verifier.seal import named
     from verifier.store.disk import write_aside
     from verifier.store.station import Station
 
     bench = Station.at(station)
     file, sealed = _sealed_of(bench, run)
-    target = out or file.with_name("report.html")
+    target = out or file.with_name(named("report.html", sealed.record.role))
     write_aside(target, report_page(bench, sealed))
     click.echo(f"Report: {target}")
 
 
 def _sealed_of(bench: Station, run: str) -> tuple[Path, Sealed]:
-    from verifier.seal import read_sealed
+    from verifier.seal import read_sealed, record_in
 
-    in_station = bench.runs / run / "sealed.json"
-    file = in_station if Path(run).name == run and in_station.is_file() else Path(run)
+    in_station = record_in(bench.runs / run) if Path(run).name == run else None
+    file = in_station or Path(run)
     if not file.is_file():
         open_run = (bench.runs / run / "journal").is_file()
         raise InputError(

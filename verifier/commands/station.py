@@ -36,13 +36,13 @@ def init(name: str | None, station: Path | None) -> None:
 @json_option
 def show(station: Path | None, as_json: bool) -> None:
     """Show the station's name, folder, keys and how many runs it holds."""
-    from verifier.seal import public_keys
+    from verifier.seal import public_keys, record_in
     from verifier.store.station import Station
 
     bench = Station.at(station)
     keys = {key.thumbprint: list(key.roles) for key in public_keys(bench.keys)}
     runs = [folder for folder in bench.runs.iterdir() if folder.is_dir()] if bench.runs.is_dir() else []
-    sealed = [folder for folder in runs if (folder / "sealed.json").is_file()]
+    sealed = [folder for folder in runs if record_in(folder)]
     if as_json:
         facts = {
             "name": bench.name,

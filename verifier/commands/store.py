@@ -24,12 +24,12 @@ def store() -> None:
 def rebuild(station: Path | None) -> None:
     """Make the store anew from the sealed records of this station."""
     from verifier.errors import VerifierError
-    from verifier.seal import read_sealed
+    from verifier.seal import read_sealed, record_in
     from verifier.store.records import put_all
     from verifier.store.station import Station
 
     bench = Station.at(station)
-    files = sorted(bench.runs.glob("*/sealed.json"))
+    files = [file for folder in sorted(bench.runs.glob("*")) if (file := record_in(folder))]
 
     def records() -> Iterator[tuple[Record, str]]:
         for file in files:

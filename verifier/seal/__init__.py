@@ -4,6 +4,7 @@ build_record    a run's state and outcome -> record, and what stands behind its 
 load_or_create  a station's key for a role
 seal_run        record -> sealed record, entered in the station's ledger
 seal_page       a page made from it -> sealed report
+record_in, report_in, named    what a run's files are called
 open_sealed     the way back, for showing; believes what it reads
 TrustList       whom to believe: the station's own keys, a trust file
 audit           files -> are they unaltered, and who sealed them; believes only the trust list
@@ -15,6 +16,7 @@ from verifier.seal.build import build_record
 from verifier.seal.envelope import Sealed, open_sealed
 from verifier.seal.keys import SigningKey, fingerprint, key_set, load_all, load_or_create
 from verifier.seal.page import embed, seal_page
+from verifier.seal.run_files import named, record_in, report_in
 from verifier.seal.schema import record_schema, sealed_schema
 from verifier.seal.sealing import read_sealed, seal_run
 from verifier.seal.trust import TrustedKey, TrustList, public_keys
@@ -36,10 +38,13 @@ __all__ = [
     "key_set",
     "load_all",
     "load_or_create",
+    "named",
     "open_sealed",
     "public_keys",
     "read_sealed",
+    "record_in",
     "record_schema",
+    "report_in",
     "seal_page",
     "seal_run",
     "sealed_schema",

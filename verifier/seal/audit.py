@@ -16,13 +16,14 @@ from typing import Any, Literal
 from verifier.seal.durable import read_bounded
 from verifier.seal.envelope import LARGEST_FILE
 from verifier.seal.page import check_page, looks_like_page
+from verifier.seal.run_files import RECORD_NAMES, REPORT_NAMES
 from verifier.seal.trust import TrustList
 from verifier.seal.verify import Checked, Part, Signer, Status, check_sealed, worst
 
 Kind = Literal["record", "report", "unknown"]
 _SUFFIXES = {".json", ".html", ".htm"}
 _OURS = (b'"receipt":{', b'"record":"ey', b'"disclosed":{')
-_RUN_FILES = {"sealed.json", "report.html"}
+_RUN_FILES = {*RECORD_NAMES, *REPORT_NAMES}
 """Names that a run's folder gives: a file of that name is audited whatever is in it."""
 
 
@@ -166,7 +167,7 @@ def _matched(lines: list[AuditLine]) -> Iterator[AuditLine]:
         others = [other for other in folders[line.path.parent] if line.digest and other.kind != line.kind]
         for other in others:
             same_run = other.run == line.run
-            a_pair = {line.path.name, other.path.name} == _RUN_FILES
+            a_pair = {line.path.name, other.path.name} <= _RUN_FILES
             if (same_run or a_pair) and other.digest != line.digest:
                 note = f"{other.path.name} beside it is " + (
                     "another record of the same run" if same_run else f"of another run, {other.run}"
