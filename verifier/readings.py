@@ -11,7 +11,9 @@ from collections.abc import AsyncIterator, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from fnmatch import fnmatchcase
-from typing import Any, Literal, Protocol, TypeVar
+from typing import Any, Literal, Protocol, TypeVar, runtime_checkable
+
+from verifier.errors import NotPossible
 
 Value = bool | int | float | str
 """What a reading or an answer can be: yes or no, a number, a text."""
@@ -156,7 +158,7 @@ class ProbeDeclaration:
     """A dataclass of the settings it takes, each with a type and (where sensible) a default."""
     readings: tuple[ReadingDeclaration, ...]
     services: tuple[str, ...] = ("files",)
-    """Services it needs of the host: files, commands, radio, buttons, sound, net, serial, load."""
+    """Services it needs of the host: files, commands, net, clock, radio, buttons, sound, serial, load."""
     privileges: tuple[str, ...] = ()
     """What it needs to be allowed, in words, and which reading goes missing without it."""
     sources: tuple[str, ...] = ()
@@ -299,6 +301,55 @@ class Clocks(Protocol):
     async def sleep(self, seconds: float) -> None: ...
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Exchange:
+    """One datagram sent and the answer to it, with the sender's own system time at both."""
+
+    answer: bytes
+    sent: float
+    """Seconds since 1970-01-01 UTC by the host's own clock, just before it was sent."""
+    received: float
+    """The same, just after the answer came."""
+
+
+class Net(Protocol):
+    """The network as the host itself sees it (service `net`). Addresses are numbers, as `resolve` gives them.
+
+    Times are in seconds; None stands for "no answer in time". NotPossible where the host does not allow it.
+    """
+
+    async def resolve(self, name: str) -> str:
+        """The address behind a name, or the address itself; NotPossible when there is none."""
+        ...
+
+    async def echo(self, address: str, sequence: int, timeout: float) -> float | None:
+        """Round-trip time of one ICMP echo request (RFC 792, RFC 4443)."""
+        ...
+
+    async def connect(self, address: str, port: int, timeout: float) -> float | None:
+        """Time until a TCP connection was accepted or refused: either is an answer of the far end."""
+        ...
+
+    async def exchange(self, address: str, port: int, datagram: bytes, timeout: float) -> Exchange | None:
+        """Send one UDP datagram and wait for one from the same address and port."""
+        ...
+
+
+class UnitClock(Protocol):
+    """The host's own clocks (service `clock`), which are not the bench's."""
+
+    def wall(self) -> float:
+        """The host's system time: seconds since 1970-01-01 UTC."""
+        ...
+
+    async def rtc_flags(self, name: str) -> int:
+        """Voltage flags of a real-time clock such as rtc0: ioctl RTC_VL_READ, include/uapi/linux/rtc.h.
+
+        Absent when there is no such clock; NotPossible where its driver has no flags.
+        """
+        ...
+
+
 class Host(Protocol):
     """Where a probe reads. `services` names what it really has; a probe that needs more is not run."""
 
@@ -318,6 +369,34 @@ class Host(Protocol):
 
     @property
     def clocks(self) -> Clocks: ...
+
+
+@runtime_checkable
+class OffersNet(Protocol):
+    """A host with the service `net`."""
+
+    @property
+    def net(self) -> Net: ...
+
+
+@runtime_checkable
+class OffersClock(Protocol):
+    """A host with the service `clock`."""
+
+    @property
+    def clock(self) -> UnitClock: ...
+
+
+def net_of(host: Host) -> Net:
+    """The network of a host; NotPossible where it does not offer one."""
+    if "net" in host.services and isinstance(host, OffersNet):
+        return host.net
+    raise NotPossible(f"{host.address} offers no network to probe from")
+
+
+def clock_of(host: Host) -> UnitClock | None:
+    """The host's own clocks; None where it does not offer them."""
+    return host.clock if "clock" in host.services and isinstance(host, OffersClock) else None
 
 
 class Probe(Protocol):

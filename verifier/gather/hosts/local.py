@@ -18,7 +18,7 @@ import anyio
 from anyio.abc import Process
 
 from verifier.errors import Absent, BenchFault, NotPossible
-from verifier.readings import Clocks, CommandResult
+from verifier.readings import Clocks, CommandResult, Net, UnitClock
 
 NAMES_LIMIT = 10_000
 """Names in one folder, at the most."""
@@ -121,9 +121,21 @@ async def _end(process: Process) -> None:
 
 class LocalHost:
     address = "local"
-    services = frozenset({"files", "commands"})
+    services = frozenset({"files", "commands", "net", "clock"})
 
     def __init__(self, clocks: Clocks) -> None:
         self.clocks = clocks
         self.files = LocalFiles()
         self.commands = LocalCommands()
+
+    @property
+    def net(self) -> Net:
+        from verifier.gather.hosts.local_net import LocalNet
+
+        return LocalNet(self.clocks)
+
+    @property
+    def clock(self) -> UnitClock:
+        from verifier.gather.hosts.local_clock import LocalClock
+
+        return LocalClock(self.clocks)
