@@ -31,6 +31,19 @@ class Stage(StrEnum):
     def order(self) -> int:
         return list(Stage).index(self)
 
+    @property
+    def words(self) -> str:
+        """As a person reads it."""
+        return _STAGE_WORDS[self]
+
+
+_STAGE_WORDS = {
+    Stage.ARRIVAL: "Arrival: before the unit is opened",
+    Stage.OPEN: "Open: while what it looks at is still visible",
+    Stage.CLOSED: "Closed: the functional test",
+    Stage.FINISHED: "Finished: after the last cover, seal and label",
+}
+
 
 class Verdict(StrEnum):
     PASS = "pass"  # noqa: S105 - a verdict, not a password

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from verifier.commands.progress import STAGE_WORDS, printable, summary, verdict_word
+from verifier.commands.progress import printable, summary, verdict_word
 from verifier.errors import InputError
 from verifier.gather.acts import Wish, refuse_bad
 from verifier.gather.prompts.terminal import Terminal, TerminalAsker
@@ -33,7 +33,7 @@ class Desk:
     async def between(self, stage: Stage) -> bool:
         """Whether to go on with a later stage now: between stages hours may pass."""
         with self._terminal.screen.quiet():
-            self._say(f"\nNext stage: {STAGE_WORDS[stage]}.")
+            self._say(f"\nNext stage: {stage.words}.")
             return await self._line("Enter to go on, or later to stop here") != "later"
 
     async def review(self, state: RunState, outcome: Outcome) -> ReviewAnswer:

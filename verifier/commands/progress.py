@@ -16,13 +16,6 @@ if TYPE_CHECKING:
     from rich.live import Live
     from rich.table import Table
 
-STAGE_WORDS = {
-    Stage.ARRIVAL: "Arrival, before opening",
-    Stage.OPEN: "Open",
-    Stage.CLOSED: "Closed, functional test",
-    Stage.FINISHED: "Finished, after the last cover",
-}
-
 _COLOURS = {
     Verdict.PASS: "green",
     Verdict.FAIL: "bold red",
@@ -71,7 +64,7 @@ class Lines:
             print(printable(text), file=sys.stderr, flush=True)
 
     def stage(self, stage: Stage, checks: int) -> None:
-        self.say(f"{STAGE_WORDS[stage]}: {checks} {'check' if checks == 1 else 'checks'}")
+        self.say(f"{stage.words} ({checks} {'check' if checks == 1 else 'checks'})")
 
     def began(self, check: Check) -> None:
         pass
@@ -131,7 +124,7 @@ class LiveView:
             self._held_back.clear()
 
     def stage(self, stage: Stage, checks: int) -> None:
-        self._out(f"[bold]{STAGE_WORDS[stage]}[/bold]")
+        self._out(f"[bold]{stage.words}[/bold]")
 
     def began(self, check: Check) -> None:
         self._running[check.id] = (check, time.monotonic())

@@ -17,12 +17,6 @@ from verifier.readings import Stage
 if TYPE_CHECKING:
     from verifier.readings import ProbeDeclaration
 
-STAGES = {
-    Stage.ARRIVAL: "Arrival: before the unit is opened",
-    Stage.OPEN: "Open: while what it looks at is still visible",
-    Stage.CLOSED: "Closed: the functional test",
-    Stage.FINISHED: "Finished: after the last cover, seal and label",
-}
 _FITS = {
     Fit.AGAIN: "may be fitted again",
     Fit.NEW_ONLY: "new only",
@@ -83,7 +77,7 @@ class _Writer:
             checks = [check for check in suite.checks if check.stage is stage]
             if checks:
                 yield ""
-                yield from self.wrapped(STAGES[stage])
+                yield from self.wrapped(stage.words)
             for check in checks:
                 yield ""
                 yield from self.check(check)
