@@ -177,35 +177,45 @@ class Engine:
             await self._run_stage(stage)
 
     async def _run_stage(self, stage: Stage) -> None:
+        waiting = {check.id: check for check in self.state.pending([stage])}
         async with anyio.create_task_group() as group:
             while True:
-                self._start_what_can(stage, group.start_soon)
+                self._start_what_can(waiting, group.start_soon)
                 if not self._running:
                     return
                 await self._changed.wait()
                 self._changed = anyio.Event()
 
-    def _start_what_can(self, stage: Stage, start: Callable[..., object]) -> None:
+    def _start_what_can(self, waiting: dict[str, Check], start: Callable[..., object]) -> None:
+        """Start or settle what can be; `waiting` are the stage's checks that are neither, in the suite's order.
+
+        Called whenever a check ends, so what is looked at for each waiting check is kept little.
+        """
+        probes = sum(TECHNICIAN not in used for used in self._running.values())
+        busy = set().union(*self._running.values())
         progress = True
         while progress:
             progress = False
-            for check in self.state.pending([stage]):
-                if check.id in self._running:
+            for check in list(waiting.values()):
+                full = check.probe is not None and probes >= MAX_PROBES
+                if full and not check.after:
                     continue
                 blocked = self._blocked_by(check)
                 if blocked is None:
                     continue  # something it comes after is still to be taken
                 if blocked:
+                    del waiting[check.id]
                     self._begin(check)
                     self._end(check, blocked)
                     progress = True  # what comes after this one can be decided now
                     continue
                 resources = frozenset(check.needs) | ({TECHNICIAN} if check.prompt else set())
-                probes = sum(TECHNICIAN not in used for used in self._running.values())
-                busy = frozenset().union(*self._running.values())
-                if resources & busy or (check.probe and probes >= MAX_PROBES):
+                if full or resources & busy:
                     continue
+                del waiting[check.id]
                 self._running[check.id] = resources
+                probes += TECHNICIAN not in resources
+                busy |= resources
                 start(self._take, check)
 
     def _blocked_by(self, check: Check) -> Finding | Literal[False] | None:

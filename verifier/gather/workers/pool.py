@@ -22,8 +22,8 @@ from verifier.readings import ProbeDeclaration, Reading
 
 START_LIMIT = 60.0
 """Seconds that a worker may take to start: not the probe's fault, so not of its deadline."""
-IDLE_LIMIT = 4
-"""Workers that are kept between checks."""
+IDLE_LIMIT = 5
+"""Workers that are kept between checks: as many as the engine uses at once, and the spare one."""
 
 
 class WorkerPool:
