@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
+from verifier.declare.fasteners import ORDER_PROBE, fastener_types
 from verifier.declare.flaws import KeyPath
 from verifier.declare.notes import Notes
 from verifier.declare.spelling import shown
@@ -30,7 +31,20 @@ def lint_joints(notes: Notes, suite: Suite) -> None:
         if len(circle) == 2:
             what = f"{shown(circle[0])} is reached through itself"
         notes.error(path, what, "Take one of them out.")
+    _fasteners(notes, suite)
     _gaps(notes, suite)
+
+
+def _fasteners(notes: Notes, suite: Suite) -> None:
+    types = fastener_types(suite)
+    for number, check in enumerate(suite.checks):
+        kind = check.settings.get("type") if check.probe == ORDER_PROBE else None
+        if isinstance(kind, str) and kind not in types:
+            path: KeyPath = ("checks", number, "settings", "type")
+            to_do = notes.hint(kind, types, "there are") if types else "Give parts their fasteners."
+            notes.error(
+                path, f"no part is held by fasteners of the type {shown(kind)}", to_do, concerns=[("parts",)]
+            )
 
 
 def lint_order_of_checks(notes: Notes, suite: Suite) -> None:

@@ -122,6 +122,8 @@ class Part(_Model):
     """Parts that have to come out first; theirs count too."""
     joints: tuple[Identifier, ...] = Field(default=(), max_length=200)
     """Joints that taking this part out disturbs."""
+    fasteners: dict[Identifier, Annotated[int, Field(ge=1, le=1000)]] = Field(default_factory=dict, max_length=50)
+    """How many fasteners hold it, by type."""
 
 
 class Joint(_Model):

@@ -20,6 +20,8 @@ import anyio
 
 from verifier.declare.suite import Check, PromptKind
 from verifier.errors import Absent, BenchFault, NotPossible, VerifierError
+from verifier.gather.from_order import OrderTaker
+from verifier.gather.hosts.order import ORDER
 from verifier.gather.journal import Journal
 from verifier.gather.prompts.question import LABEL, Asker, Question, question_of, reading_of
 from verifier.gather.serials import agree, serial_problem
@@ -82,6 +84,7 @@ class Engine:
     ) -> None:
         self.state, self._journal = state, journal
         self._judge, self._catalogue, self._taker = judge, catalogue, taker
+        self._from_order: Taker = OrderTaker(state.plan)
         self._asker, self._watcher = asker, watcher
         self._running: dict[str, frozenset[str]] = {}
         self._changed = anyio.Event()
@@ -243,9 +246,15 @@ class Engine:
             self.append("set-aside", {"check": unfinished.check, "why": "interrupted before it was finished"})
         self.append(
             "check-began",
-            {"check": check.id, "stage": check.stage.value, "host": self.state.at if check.probe else ""},
+            {"check": check.id, "stage": check.stage.value, "host": self._host_of(check)},
         )
         self._watcher.began(check)
+
+    def _host_of(self, check: Check) -> str:
+        declaration = self._catalogue.declaration(check.probe) if check.probe else None
+        if declaration is not None and ORDER in declaration.services:
+            return ORDER
+        return self.state.at if check.probe else ""
 
     def _end(self, check: Check, finding: Finding) -> None:
         self.append("finding", {"check": check.id, "finding": to_json(finding)})
@@ -290,7 +299,9 @@ class Engine:
             raise NotPossible(f"nobody answered within {check.timeout:g} s")
 
     async def _probe(self, check: Check, declaration: ProbeDeclaration, take: int, deadline: float) -> None:
-        taken = self._taker.take(
+        # The order is the plan's, whatever the host: no worker and no unit has it.
+        taker = self._from_order if ORDER in declaration.services else self._taker
+        taken = taker.take(
             declaration.name, check.settings, self.state.at, declaration=declaration, deadline=deadline
         )
         # Closed at once when this is cancelled: the probe must not go on behind our back.

@@ -10,10 +10,11 @@ from verifier.readings import Probe
 
 @hookimpl
 def verifier_probes() -> Iterable[Probe]:
-    from verifier.gather.probes import ethernet, identity, thermal, usb
+    from verifier.gather.probes import ethernet, identity, order, thermal, usb
 
     return (
         identity.Identity(),
+        order.Fasteners(),
         thermal.Sensors(),
         ethernet.Link(),
         usb.Device(),

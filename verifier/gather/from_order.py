@@ -1,0 +1,32 @@
+"""Runs the probes that read the repair order: in the engine's own process, since it has the order."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncGenerator, Mapping
+from typing import Any
+
+from verifier.declare.plan import Plan
+from verifier.gather.clocks import RealClocks
+from verifier.gather.hosts.order import OrderHost
+from verifier.gather.probes.order import Fasteners
+from verifier.gather.workers.running import run_probe
+from verifier.readings import ProbeDeclaration, Reading
+
+
+class OrderTaker:
+    """Serves as `Taker` for probes that need the service `order`; whatever the host of the run is."""
+
+    def __init__(self, plan: Plan) -> None:
+        self._host = OrderHost(plan, RealClocks())
+
+    async def take(
+        self,
+        probe: str,
+        settings: Mapping[str, Any],
+        host_address: str,
+        *,
+        declaration: ProbeDeclaration,
+        deadline: float,
+    ) -> AsyncGenerator[Reading]:
+        async for reading in run_probe(Fasteners(), self._host, settings):
+            yield reading
