@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from verifier import __version__
+from verifier.declare.pictures import pictures_of
 from verifier.declare.plan import Plan
 from verifier.errors import InputError, JournalError
 from verifier.gather.clocks import RealClocks
@@ -74,11 +75,17 @@ class Ended:
 
 
 def begin(
-    station: Station, plan: Plan, *, at: str, technician: Person | None = None, serial: str | None = None
+    station: Station,
+    plan: Plan,
+    *,
+    at: str,
+    technician: Person | None = None,
+    serial: str | None = None,
+    pictures: Path | None = None,
 ) -> Running:
     """Open a new run: its folder and the first line of its journal, which carries all it is about.
 
-    `serial` is the unit's serial number as somebody typed it.
+    `serial` is the unit's serial number as somebody typed it; `pictures` is the folder of the suite's pictures.
     """
     open_host(at, RealClocks())  # an address that cannot be used is refused before anything is written
     if at.startswith("recorded:"):
@@ -95,6 +102,7 @@ def begin(
             "run": run,
             "suite_text": plan.suite_text,
             "suite_sha256": plan.suite_sha256,
+            **pictures_of(plan.suite, pictures),
             "order": plan.order.model_dump(mode="json", exclude_defaults=True),
             "at": at,
             "role": role_of(at),

@@ -89,8 +89,10 @@ def run(
     elif order.technician:
         person = Person(name=order.technician, known="order")
     plan = make_plan(loaded.suite, loaded.text, loaded.sha256, order)
-    running = flow.begin(Station.at(station), plan, at=at, technician=person, serial=serial)
-    request = _Request(stage, out, as_json, folder=str(loaded.path.parent))
+    running = flow.begin(
+        Station.at(station), plan, at=at, technician=person, serial=serial, pictures=loaded.path.parent
+    )
+    request = _Request(stage, out, as_json)
     return _carry_on(running, prepared, person, request, resumed=False)
 
 
@@ -145,7 +147,6 @@ class _Request:
     out: Path | None
     as_json: bool
     wishes: Sequence[Wish] = ()
-    folder: str = ""
 
 
 def _order(repair: Path | None, replaced: Sequence[str], suite: Suite) -> RepairOrder:
@@ -215,7 +216,7 @@ def _carry_on(
         usual = usual_seconds(running.station.store_file, running.state.plan.suite.model)
         view = LiveView(usual, total=len(running.state.pending()))
         terminal = Terminal(sys.stdin.fileno(), view)
-        at_terminal = TerminalAsker(terminal, person, request.folder)
+        at_terminal = TerminalAsker(terminal, person, running.state.picture_folder)
         asker, desk = at_terminal, Desk(terminal, at_terminal)
     else:
         view = Lines(silent=request.as_json)

@@ -68,6 +68,10 @@ class RunState:
     began: Moment
     last: Moment
     lines: int = 1
+    picture_folder: str = ""
+    """Where the suite's pictures were when the run began; empty where it has none."""
+    pictures: dict[str, str] = field(default_factory=dict)
+    """SHA-256 of each picture that a prompt shows, by file name."""
     serial: str | None = None
     """The serial number that the sources agree on; None while none says one."""
     facts: dict[str, str] = field(default_factory=dict)
@@ -153,6 +157,8 @@ def begin(event: Event) -> RunState:
         role=data["role"],
         station=data["station"],
         software=dict(data["software"]),
+        picture_folder=data.get("picture_folder", ""),
+        pictures=dict(data.get("pictures", {})),
         technician=from_json(Person, data["technician"]) if data.get("technician") else None,
         typed_serial=data.get("typed_serial"),
         began=event.at,

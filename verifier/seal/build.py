@@ -49,6 +49,7 @@ def build_record(
             cautions=suite.cautions,
             sha256=state.plan.suite_sha256,
             text=state.plan.suite_text,
+            pictures=state.pictures,
         ),
         station=StationRecord(name=state.station, key=key),
         host=HostRecord(address=state.at, facts=state.facts),

@@ -155,6 +155,8 @@ class SuiteRecord(_Model):
     """Digest of the suite file's bytes."""
     text: str
     """The suite file itself."""
+    pictures: dict[str, Sha256] = Field(default_factory=dict)
+    """Digests of the pictures that prompts showed, by file name as the suite names them."""
 
 
 class StationRecord(_Model):
