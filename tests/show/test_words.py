@@ -44,7 +44,8 @@ def test_the_simple_rule_says_that_uncertainty_is_not_used() -> None:
 
 def test_a_simulation_and_a_self_seal_are_named() -> None:
     assert words.role_note("station") is None
-    simulated, recorded = words.role_note("simulated", "simulated"), words.role_note("simulated", "recorded:trees/a")
+    simulated = words.role_note("simulated", "simulated")
+    recorded = words.role_note("simulated", "recorded:trees/a")
     assert simulated and simulated[0] == "Simulated"
     assert recorded and recorded[0] == "From a recording"
     note = words.role_note("self")
