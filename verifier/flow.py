@@ -22,12 +22,14 @@ from verifier.declare.plan import Plan
 from verifier.errors import InputError, JournalError
 from verifier.gather.clocks import RealClocks
 from verifier.gather.hosts import open_host
-from verifier.gather.journal import Journal, read
+from verifier.gather.journal import Contents, Journal, read
 from verifier.gather.session import Sitting, sit
+from verifier.gather.simulated import is_simulated, simulation_at
 from verifier.gather.state import RunState, replay, to_json
 from verifier.gather.state import begin as begin_state
+from verifier.gather.virtual_time import VirtualClocks
 from verifier.judge import SuiteJudge, outcome
-from verifier.readings import Disposition, Outcome, Person, Role
+from verifier.readings import Clocks, Disposition, Outcome, Person, Role, Simulation
 from verifier.store.station import Station
 
 if TYPE_CHECKING:
@@ -82,20 +84,24 @@ def begin(
     technician: Person | None = None,
     serial: str | None = None,
     pictures: Path | None = None,
+    seed: int | None = None,
 ) -> Running:
     """Open a new run: its folder and the first line of its journal, which carries all it is about.
 
     `serial` is the unit's serial number as somebody typed it; `pictures` is the folder of the suite's pictures.
+    `seed` decides what is left to chance in a simulated unit; without it, chance does.
     """
-    open_host(at, RealClocks())  # an address that cannot be used is refused before anything is written
-    if at.startswith("recorded:"):
-        # `resume` may be typed in another folder.
-        at = f"recorded:{Path(at.removeprefix('recorded:')).absolute()}"
+    simulation = _simulation(at, seed)
+    clocks: Clocks = VirtualClocks(simulation.seed) if simulation else RealClocks()
+    open_host(at, clocks, simulation)  # an address that cannot be used is refused before anything is written
+    kind, colon, path = at.partition(":")
+    if colon and kind in ("recorded", "simulated"):
+        at = f"{kind}:{Path(path).absolute()}"  # `resume` may be typed in another folder
     station.create()
     now = datetime.now(UTC)
     run = f"{now:%Y%m%dT%H%M%SZ}-{b32encode(secrets.token_bytes(4)).decode().lower()[:6]}"
     folder = station.runs / run
-    journal = Journal.create(folder / "journal", RealClocks())
+    journal = Journal.create(folder / "journal", clocks)
     event = journal.append(
         "begin",
         {
@@ -110,6 +116,7 @@ def begin(
             "technician": to_json(technician) if technician else None,
             "typed_serial": serial,
             "software": {"verifier": __version__, "python": platform.python_version()},
+            "simulation": to_json(simulation) if simulation else None,
         },
     )
     return Running(station, folder, begin_state(event), journal)
@@ -129,7 +136,7 @@ def reopen(station: Station, run: str | None) -> Running:
             f"run {folder.name} is sealed: nothing in it can be changed any more",
             to_do="Start a new run for new findings.",
         )
-    journal, contents = Journal.reopen(folder / "journal", RealClocks())
+    journal, contents = Journal.reopen(folder / "journal", _clocks_of)
     if not contents.events:
         journal.close()
         raise JournalError(
@@ -140,6 +147,21 @@ def reopen(station: Station, run: str | None) -> Running:
     # Read again: a torn line that was cut off has been journalled since.
     state = replay(read(journal.path).events)
     return Running(station, folder, state, journal)
+
+
+def _simulation(at: str, seed: int | None) -> Simulation | None:
+    if not is_simulated(at):
+        if seed is not None:
+            raise InputError("only a simulated unit has a seed", where="--seed", to_do="Add --at simulated.")
+        return None
+    return simulation_at(at, secrets.randbits(32) if seed is None else seed)
+
+
+def _clocks_of(contents: Contents) -> Clocks:
+    """The clocks that a journal goes on by: simulated time stood still since its last moment."""
+    if not contents.events or not (simulation := contents.events[0].data.get("simulation")):
+        return RealClocks()
+    return VirtualClocks.after(simulation["seed"], contents.events[0].at, contents.events[-1].at)
 
 
 def newest_unsealed(station: Station) -> Path:

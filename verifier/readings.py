@@ -538,5 +538,27 @@ class Outcome:
     joints: tuple[JointCoverage, ...] = field(default=())
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Simulation:
+    """What a simulated run simulates: enough to take the same readings again."""
+
+    seed: int
+    """Decides everything that is left to chance."""
+    unit: dict[str, Any]
+    """The simulated unit's description, with every key."""
+
+
+class SerialLine(Protocol):
+    """An open serial line, real or simulated."""
+
+    async def write(self, data: bytes) -> None: ...
+
+    async def read(self, limit: int = 4096) -> bytes:
+        """At least one byte; waits for it as long as the caller lets it."""
+        ...
+
+    async def aclose(self) -> None: ...
+
+
 Role = Literal["station", "self", "simulated"]
 """Who a record speaks for: a bench, the unit about itself, or nobody real."""

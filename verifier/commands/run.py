@@ -49,7 +49,14 @@ def _common(command: Any) -> Any:
 @click.option("--repair", type=FILE, metavar="FILE", help="The repair order, TOML.")
 @click.option("--replaced", multiple=True, metavar="PART", help="A part that was replaced; may be repeated.")
 @click.option(
-    "--at", default="local", show_default=True, metavar="WHERE", help="Where the probes read: local, recorded:DIR."
+    "--at",
+    default="local",
+    show_default=True,
+    metavar="WHERE",
+    help="Where the probes read: local, recorded:DIR, simulated, simulated:FILE.",
+)
+@click.option(
+    "--seed", type=click.IntRange(0, 2**53 - 1), metavar="N", help="Of a simulated unit: the same readings again."
 )
 @_common
 def run(
@@ -58,6 +65,7 @@ def run(
     repair: Path | None,
     replaced: tuple[str, ...],
     at: str,
+    seed: int | None,
     technician: str | None,
     stage: str | None,
     answers: Path | None,
@@ -90,7 +98,7 @@ def run(
         person = Person(name=order.technician, known="order")
     plan = make_plan(loaded.suite, loaded.text, loaded.sha256, order)
     running = flow.begin(
-        Station.at(station), plan, at=at, technician=person, serial=serial, pictures=loaded.path.parent
+        Station.at(station), plan, at=at, technician=person, serial=serial, pictures=loaded.path.parent, seed=seed
     )
     request = _Request(stage, out, as_json)
     return _carry_on(running, prepared, person, request, resumed=False)
@@ -257,6 +265,10 @@ def _open(running: Running) -> None:
 
     suite = running.state.plan.suite
     click.echo(f"Run {running.run}: {printable(suite.title)}. Ctrl-C pauses.", err=True)
+    if (simulation := running.state.simulation) is not None:
+        click.echo(
+            f"Simulated: no real unit, in simulated time; --seed {simulation.seed} gives it again.", err=True
+        )
     click.echo(GENERAL_CAUTION, err=True)
     for caution in suite.cautions:
         click.echo(f"Caution: {printable(caution)}", err=True)

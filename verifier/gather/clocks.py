@@ -13,6 +13,9 @@ import anyio
 
 from verifier.readings import Clocks, Moment
 
+SIMULATED_BOOT = "simulated-"
+"""How the boot id of simulated time begins; the kernel's are UUIDs."""
+
 
 class RealClocks:
     """The clocks of this machine."""

@@ -17,13 +17,13 @@ import fcntl
 import hashlib
 import json
 import os
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Self
 
 from verifier.errors import JournalError, RunBusy
-from verifier.gather.clocks import clock_synchronised, rfc3339
+from verifier.gather.clocks import SIMULATED_BOOT, clock_synchronised, rfc3339
 from verifier.readings import Clocks, Moment
 
 FIRST = "0" * 64
@@ -135,7 +135,7 @@ class Journal:
 
     def __init__(self, path: Path, fd: int, clocks: Clocks, *, seq: int, last_hash: str) -> None:
         self.path, self.last_hash, self.lines = path, last_hash, seq
-        self._fd, self._clocks = fd, clocks
+        self._fd, self.clocks = fd, clocks
         self._broken = False
 
     @classmethod
@@ -156,8 +156,10 @@ class Journal:
         return cls(path, fd, clocks, seq=0, last_hash=FIRST)
 
     @classmethod
-    def reopen(cls, path: Path, clocks: Clocks) -> tuple[Journal, Contents]:
+    def reopen(cls, path: Path, clocks: Clocks | Callable[[Contents], Clocks]) -> tuple[Journal, Contents]:
         """Lock a journal and read it; a torn last line is cut off and journalled.
+
+        `clocks` may be chosen by what stands in it: simulated time goes on where it stood still.
 
         RunBusy when another process works on the run, JournalError when it cannot be believed.
         """
@@ -180,6 +182,8 @@ class Journal:
             ) from error
         try:
             contents = read(path)
+            if callable(clocks):
+                clocks = clocks(contents)
             journal = cls(path, fd, clocks, seq=len(contents.events), last_hash=contents.last_hash)
             if contents.bad_bytes:
                 os.ftruncate(fd, contents.good_bytes)
@@ -194,9 +198,11 @@ class Journal:
         """Write one event and flush it to disk. JournalError when that fails; then the run must stop."""
         if self._broken:
             raise JournalError("could not be written before; nothing more is", where=str(self.path))
-        clocks = self._clocks
+        clocks = self.clocks
         at = Moment(wall=rfc3339(clocks.wall()), boot=f"{clocks.boot():.6f}", boot_id=clocks.boot_id())
-        seq, pid, synchronised = self.lines + 1, os.getpid(), clock_synchronised()
+        seq, pid = self.lines + 1, os.getpid()
+        # What the kernel says of its own clock is nothing about a simulated one.
+        synchronised = None if at.boot_id.startswith(SIMULATED_BOOT) else clock_synchronised()
         body = json.dumps(
             {
                 "seq": seq,

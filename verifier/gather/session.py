@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import signal
 from collections.abc import Awaitable, Callable, Sequence
+from contextlib import AbstractAsyncContextManager, nullcontext
 from dataclasses import dataclass
 from typing import Literal
 
@@ -12,16 +13,17 @@ import anyio
 from verifier.declare.suite import Check
 from verifier.errors import VerifierError
 from verifier.gather.acts import Wish, act, refuse_bad
-from verifier.gather.catalogue import load_catalogue
-from verifier.gather.clocks import RealClocks
-from verifier.gather.engine import Engine, Watcher
+from verifier.gather.catalogue import ProbeCatalogue, load_catalogue
+from verifier.gather.engine import Engine, Taker, Watcher
 from verifier.gather.hosts import facts, open_host
 from verifier.gather.journal import Journal
 from verifier.gather.prompts.question import Asker
 from verifier.gather.prompts.terminal import PauseWanted
+from verifier.gather.simulated import SimulatedTaker
 from verifier.gather.state import RunState
+from verifier.gather.virtual_time import backend_options
 from verifier.gather.workers import WorkerPool
-from verifier.readings import Judge, Outcome, Person, Stage
+from verifier.readings import Host, Judge, Outcome, Person, Stage
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,10 +63,13 @@ def sit(
     """Work until nothing is pending. Empty text: the run may be sealed; else the reason why it paused.
 
     `outlook` says what the disposition would be now. Raises what a person has to know about.
+    A simulated run works in virtual time: on the loop of the journal's own clocks.
     """
     refuse_bad(state, list(sitting.wishes))
     try:
-        return anyio.run(_sit, state, journal, sitting, judge, outlook)
+        return anyio.run(
+            _sit, state, journal, sitting, judge, outlook, backend_options=backend_options(journal.clocks)
+        )
     except BaseExceptionGroup as group:
         raise _one_of(group) from None
 
@@ -77,13 +82,14 @@ async def _sit(
     outlook: Callable[[RunState], Outcome],
 ) -> str:
     reason = ""
-    async with WorkerPool() as pool, anyio.create_task_group() as group:
+    host, catalogue = open_host(state.at, journal.clocks, state.simulation), load_catalogue()
+    async with _taker(state, host, catalogue) as taker, anyio.create_task_group() as group:
         engine = Engine(
             state=state,
             journal=journal,
             judge=judge,
-            catalogue=load_catalogue(),
-            taker=pool,
+            catalogue=catalogue,
+            taker=taker,
             asker=sitting.asker,
             watcher=sitting.watcher,
         )
@@ -100,7 +106,7 @@ async def _sit(
         group.start_soon(watch_signals)
         with work:
             try:
-                reason = await _work(engine, sitting, outlook)
+                reason = await _work(engine, host, sitting, outlook)
             except PauseWanted:
                 reason = "the technician paused"
             except BaseExceptionGroup as several:
@@ -113,10 +119,15 @@ async def _sit(
     return reason
 
 
-async def _work(engine: Engine, sitting: Sitting, outlook: Callable[[RunState], Outcome]) -> str:
+def _taker(state: RunState, host: Host, catalogue: ProbeCatalogue) -> AbstractAsyncContextManager[Taker]:
+    """Probes run in workers; behind a simulated host in this process, where they share its time."""
+    return WorkerPool() if state.simulation is None else nullcontext(SimulatedTaker(host, catalogue))
+
+
+async def _work(engine: Engine, host: Host, sitting: Sitting, outlook: Callable[[RunState], Outcome]) -> str:
     state = engine.state
     if not state.facts:
-        engine.append("facts", {"facts": await facts(open_host(state.at, RealClocks()))})
+        engine.append("facts", {"facts": await facts(host)})
     await engine.identify()
     wishes = list(sitting.wishes)
     while True:

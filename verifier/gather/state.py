@@ -28,6 +28,7 @@ from verifier.readings import (
     Reading,
     Role,
     SerialNumber,
+    Simulation,
     Stage,
 )
 
@@ -81,6 +82,8 @@ class RunState:
     interruptions: list[Interruption] = field(default_factory=list)
     begun: set[Stage] = field(default_factory=set)
     """Stages that were begun since the unit was last open at them."""
+    simulation: Simulation | None = None
+    """What is simulated, where there is no real unit."""
     boots: set[str] = field(default_factory=set)
     clock_synchronised: bool | None = None
     pids: set[int] = field(default_factory=set)
@@ -163,6 +166,7 @@ def begin(event: Event) -> RunState:
         typed_serial=data.get("typed_serial"),
         began=event.at,
         last=event.at,
+        simulation=from_json(Simulation, data["simulation"]) if data.get("simulation") else None,
         boots={event.at.boot_id},
         pids={event.pid},
     )

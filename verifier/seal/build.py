@@ -52,14 +52,14 @@ def build_record(
             pictures=state.pictures,
         ),
         station=StationRecord(name=state.station, key=key),
-        host=HostRecord(address=state.at, facts=state.facts),
+        host=HostRecord(address=state.at, facts=state.facts, simulation=state.simulation),
         software=state.software,
         times=Times(
             began=state.began.wall,
             ended=state.last.wall,
             # Boot times of two power-ups have nothing in common, and wall clocks may have been set.
             took_s=round(float(state.last.boot) - float(state.began.boot), 3) if len(state.boots) == 1 else None,
-            clock=ClockRecord(synchronised=state.clock_synchronised),
+            clock=ClockRecord(synchronised=state.clock_synchronised, simulated=state.simulation is not None),
         ),
         decision=suite.decision,
         technician=_person(state.technician, personals) if state.technician else None,

@@ -20,6 +20,7 @@ from verifier.readings import (
     Reading,
     Role,
     SerialNumber,
+    Simulation,
     Stage,
     Value,
 )
@@ -169,6 +170,8 @@ class HostRecord(_Model):
     address: str
     """Where the probes read: local, recorded:DIR, ..."""
     facts: dict[str, str]
+    simulation: Simulation | None = None
+    """What was simulated, and from which seed; null where something real was read."""
 
 
 class ClockRecord(_Model):
@@ -178,6 +181,8 @@ class ClockRecord(_Model):
     """Whether the kernel says that the clock is disciplined; null when it does not say."""
     offset_s: float | None = None
     """Offset from a reference in seconds, where one was asked."""
+    simulated: bool = False
+    """True where all times of this record are simulated ones."""
 
 
 class Times(_Model):

@@ -18,6 +18,7 @@ import anyio
 from anyio.abc import Process
 
 from verifier.errors import Absent, BenchFault, NotPossible
+from verifier.gather.virtual_time import hold
 from verifier.readings import Clocks, CommandResult, Net, UnitClock
 
 NAMES_LIMIT = 10_000
@@ -96,7 +97,7 @@ class LocalCommands:
             raise NotPossible(f"{argv[0]} cannot be started: {error.strerror}") from None
         try:
             output = bytearray()
-            with anyio.move_on_after(timeout) as scope:
+            with hold(rate=1.0), anyio.move_on_after(timeout) as scope:
                 assert process.stdout is not None  # noqa: S101 - asked for above
                 async for piece in process.stdout:
                     output += piece

@@ -3,17 +3,22 @@
 from __future__ import annotations
 
 from verifier.errors import InputError
-from verifier.readings import Clocks, Host
+from verifier.readings import Clocks, Host, Simulation
 
 FORMS = {
     "local": "this computer",
     "recorded:DIR": "the recorded tree in the folder DIR",
+    "simulated": "a simulated unit, in simulated time",
+    "simulated:FILE": "the one that FILE describes",
 }
 """Forms of an address, with what each means."""
 
 
-def open_host(address: str, clocks: Clocks) -> Host:
-    """The host at `address`; InputError when the address is of no known form or names no folder."""
+def open_host(address: str, clocks: Clocks, simulation: Simulation | None = None) -> Host:
+    """The host at `address`; InputError when the address is of no known form or names nothing that is there.
+
+    A run that simulates passes `simulation`, so that it meets the same unit after a resume.
+    """
     kind, colon, rest = address.partition(":")
     if address == "local":
         from verifier.gather.hosts.local import LocalHost
@@ -23,6 +28,10 @@ def open_host(address: str, clocks: Clocks) -> Host:
         from verifier.gather.hosts.recorded import RecordedHost
 
         return RecordedHost(rest, clocks)
+    if kind == "simulated":
+        from verifier.gather.simulated import simulated_host, simulation_at
+
+        return simulated_host(simulation or simulation_at(address, seed=0), clocks)
     forms = "; ".join(f"{form} ({meaning})" for form, meaning in FORMS.items())
     raise InputError(
         f"{address[:200]!r} is no host that probes can read", where="--at", to_do=f"Give one of: {forms}."

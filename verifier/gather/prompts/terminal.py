@@ -18,6 +18,7 @@ from verifier.declare.suite import PromptKind
 from verifier.declare.units import shown
 from verifier.errors import NotPossible
 from verifier.gather.prompts.question import MAX_ANSWER, Given, Question, read_answer
+from verifier.gather.virtual_time import hold
 from verifier.readings import Person
 
 HELP = ":cannot REASON when you cannot answer, :pause to stop here and go on later"
@@ -67,10 +68,14 @@ class Terminal:
         with suppress(termios.error):
             termios.tcflush(self.fd, termios.TCIFLUSH)
 
-    async def line(self) -> str:
-        """One line, without its end. Raises PauseWanted at the end of input (Ctrl-D)."""
+    async def line(self, rate: float = 0.0) -> str:
+        """One line, without its end. Raises PauseWanted at the end of input (Ctrl-D).
+
+        In simulated time a person holds the clock, which meanwhile runs at `rate`.
+        """
         while b"\n" not in self._rest:
-            await anyio.wait_readable(self.fd)
+            with hold(rate):
+                await anyio.wait_readable(self.fd)
             chunk = os.read(self.fd, 4096)
             if not chunk:
                 raise PauseWanted
@@ -143,10 +148,11 @@ class TerminalAsker:
         write(f"  Press Enter to start {duration:g} s; Enter again only if it ends early: ", end="")
         self._command(await terminal.line())
         started = anyio.current_time()
-        with anyio.move_on_after(duration):
+        # People act in real time, whatever the unit lives in.
+        with hold(rate=1.0), anyio.move_on_after(duration):
             async with anyio.create_task_group() as group:
                 group.start_soon(self._countdown, started + duration)
-                self._command(await terminal.line())
+                self._command(await terminal.line(rate=1.0))
                 group.cancel_scope.cancel()
         took = min(anyio.current_time() - started, duration)
         write(f"\r  {took:.1f} s done.{' ' * 20}")

@@ -15,6 +15,7 @@ import anyio
 from anyio.abc import TaskGroup
 
 from verifier.errors import Absent, BenchFault, NotPossible
+from verifier.gather.virtual_time import hold
 from verifier.gather.workers.expected import Expected
 from verifier.gather.workers.process import Ended, WorkerProcess
 from verifier.gather.workers.wire import TAKE_LIMIT, WireError, unpack
@@ -127,14 +128,14 @@ class WorkerPool:
 
     async def _receive(self, worker: WorkerProcess, probe: str, deadline: float, left: float) -> dict[str, Any]:
         # Around each wait by itself: a cancel scope may not stay open across a yield.
-        with anyio.move_on_after(max(0.0, left)):
+        with hold(rate=1.0), anyio.move_on_after(max(0.0, left)):
             return await worker.receive()
         raise BenchFault(f"the probe {probe} was not done after {deadline:.3g} s, and was ended")
 
     async def _ready(self, worker: WorkerProcess) -> None:
         if worker.ready:
             return
-        with anyio.move_on_after(START_LIMIT):
+        with hold(rate=1.0), anyio.move_on_after(START_LIMIT):
             match await worker.receive():
                 case {"ready": True}:
                     worker.ready = True

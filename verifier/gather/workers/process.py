@@ -13,6 +13,7 @@ from typing import Any
 
 import anyio
 
+from verifier.gather.virtual_time import hold
 from verifier.gather.workers.descendants import children, ending
 from verifier.gather.workers.wire import LINE_LIMIT, WireError, decode, encode
 
@@ -141,7 +142,8 @@ class WorkerProcess:
         for _ in range(max(1, int(seconds / 0.005))):
             if (code := self._process.poll()) is not None:
                 return code
-            await anyio.sleep(0.005)
+            with hold(rate=1.0):
+                await anyio.sleep(0.005)
         return self._process.poll()
 
     async def end(self) -> None:
@@ -153,7 +155,8 @@ class WorkerProcess:
         self._process.terminate()
         if await self.wait(GUARD_LIMIT) is None:
             for _ in ending(self.pid):
-                await anyio.sleep(0.005)
+                with hold(rate=1.0):
+                    await anyio.sleep(0.005)
             self._process.kill()
             await self.wait(GUARD_LIMIT)
         for end in (self._socket, self._words):

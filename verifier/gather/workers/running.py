@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import AsyncGenerator, AsyncIterator, Mapping
+from collections.abc import AsyncGenerator, Mapping
 from contextlib import aclosing
 from typing import Any
 
@@ -32,7 +32,7 @@ def settings_of(declaration: ProbeDeclaration, given: Mapping[str, Any]) -> Any:
         raise InputError(str(error)[:500], where=where, to_do="Mend the check's settings.") from None
 
 
-async def run_probe(probe: Probe, host: Host, settings: Mapping[str, Any]) -> AsyncIterator[Reading]:
+async def run_probe(probe: Probe, host: Host, settings: Mapping[str, Any]) -> AsyncGenerator[Reading]:
     """Readings one by one, each held against the declaration.
 
     Raises Absent, NotPossible or BenchFault and nothing else. Workers use it; so does whoever runs a

@@ -1,0 +1,75 @@
+"""The files of a simulated unit: fixed ones, and those that are worked out when they are read."""
+
+from __future__ import annotations
+
+import errno
+import os
+import posixpath
+from collections.abc import Callable, Mapping
+
+from verifier.readings import Clocks
+
+Content = str | OSError | Callable[[], str | OSError]
+"""What a file holds, or the error that reading it gives; a function is asked at each read."""
+
+
+READ_TIME = 0.001
+"""Seconds that a file takes which is worked out when it is read: hardware does not answer at once."""
+
+
+class SimulatedFiles:
+    """Files by absolute path; their folders follow from them. There are no links."""
+
+    def __init__(self, contents: Mapping[str, Content], clocks: Clocks) -> None:
+        self._contents, self._clocks = dict(contents), clocks
+        self._folders: dict[str, set[str]] = {"/": set()}
+        for path in self._contents:
+            while path != "/":
+                folder, name = posixpath.split(path)
+                self._folders.setdefault(folder, set()).add(name)
+                path = folder  # noqa: PLW2901 - climbing up
+
+    async def read(self, path: str, limit: int = 65_536) -> bytes:
+        real = self._real(path)
+        if real in self._folders:
+            raise _error(errno.EISDIR, path)
+        content = self._contents[real]
+        if callable(content):
+            # Without it, repeats would all fall on one moment and read one and the same value.
+            await self._clocks.sleep(READ_TIME)
+            content = content()
+        text = content
+        if isinstance(text, OSError):
+            raise _error(text.errno or errno.EIO, path)
+        raw = text.encode()
+        if len(raw) > limit:
+            raise OSError(errno.EFBIG, f"longer than {limit} bytes", path)
+        return raw
+
+    async def names(self, path: str) -> list[str]:
+        real = self._real(path)
+        if real not in self._folders:
+            raise _error(errno.ENOTDIR, path)
+        return sorted(self._folders[real])
+
+    async def real_path(self, path: str) -> str:
+        return self._real(path)
+
+    async def exists(self, path: str) -> bool:
+        try:
+            self._real(path)
+        except OSError:
+            return False
+        return True
+
+    def _real(self, path: str) -> str:
+        if not path.startswith("/") or "\0" in path:
+            raise OSError(errno.EINVAL, "not an absolute path", path[:200])
+        real = posixpath.normpath("/" + path.lstrip("/"))
+        if real not in self._contents and real not in self._folders:
+            raise _error(errno.ENOENT, path)
+        return real
+
+
+def _error(number: int, path: str) -> OSError:
+    return OSError(number, os.strerror(number), path[:200])

@@ -1,0 +1,86 @@
+"""A simulated serial line: what is written takes its time on the wire, and a described console answers."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable
+
+import anyio
+
+from verifier.errors import BenchFault
+from verifier.gather.simulated.description import Line
+from verifier.readings import Clocks
+
+SCHEME = "simulated://"
+BITS = 10
+"""Of one character: start bit, eight data bits, stop bit."""
+COMMAND_LIMIT = 4096
+"""Characters of one command that the console keeps."""
+
+
+class SimulatedLine:
+    """One open line. Times are those of the clocks given: virtual in a simulated run."""
+
+    def __init__(self, line: Line, clocks: Clocks, answer: Callable[[str], str]) -> None:
+        self._line, self._clocks, self._answer = line, clocks, answer
+        self._character = BITS / line.baud
+        self._command = bytearray()
+        self._coming: deque[tuple[float, int]] = deque()
+        """Characters under way to us, with the moment at which each is here."""
+        self._sent = anyio.Event()
+        self._closed = False
+
+    @property
+    def address(self) -> str:
+        return f"{SCHEME}{self._line.name}"
+
+    async def write(self, data: bytes) -> None:
+        """Send all of it; returns when the last character has left."""
+        self._refuse_closed()
+        for character in data:
+            await self._clocks.sleep(self._character)
+            self._hear(character)
+
+    async def read(self, limit: int = 4096) -> bytes:
+        """What has come in, at least one character: waits for it as long as the caller lets it."""
+        while True:
+            self._refuse_closed()
+            now = self._clocks.loop()
+            here = bytearray()
+            while self._coming and len(here) < limit and self._coming[0][0] <= now:
+                here.append(self._coming.popleft()[1])
+            if here:
+                return bytes(here)
+            if self._coming:
+                await self._clocks.sleep(self._coming[0][0] - now)
+            else:
+                await self._sent.wait()
+
+    async def aclose(self) -> None:
+        """Close the line; whoever waits to read is told so."""
+        self._closed = True
+        self._wake()
+
+    def _hear(self, character: int) -> None:
+        """The console at the far end hears one character."""
+        if character not in b"\r\n":
+            if len(self._command) < COMMAND_LIMIT:
+                self._command.append(character)
+            return
+        command, self._command = self._command.decode("ascii", "replace").strip(), bytearray()
+        if not command:
+            return  # LF after CR
+        start = self._clocks.loop() + self._line.delay
+        if self._coming:
+            start = max(start, self._coming[-1][0])  # it answers one thing after the other
+        for number, reply in enumerate(f"{self._answer(command)}\r\n".encode("ascii", "replace"), start=1):
+            self._coming.append((start + number * self._character, reply))
+        self._wake()
+
+    def _wake(self) -> None:
+        self._sent.set()
+        self._sent = anyio.Event()
+
+    def _refuse_closed(self) -> None:
+        if self._closed:
+            raise BenchFault("the serial line is closed", where=self.address)
