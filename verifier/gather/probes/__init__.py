@@ -10,13 +10,47 @@ from verifier.readings import Probe
 
 @hookimpl
 def verifier_probes() -> Iterable[Probe]:
-    from verifier.gather.probes import ethernet, identity, order, thermal, usb
+    from verifier.gather.probes import (
+        bluetooth,
+        buttons,
+        clock,
+        computing,
+        display,
+        ethernet,
+        firmware,
+        identity,
+        network_time,
+        power,
+        reach,
+        sound,
+        storage,
+        storage_health,
+        thermal,
+        usb,
+        wifi,
+    )
 
     return (
         identity.Identity(),
-        order.Fasteners(),
+        firmware.Level(),
+        computing.Cores(),
+        computing.Memory(),
+        storage.Device(),
+        storage_health.Health(),
         thermal.Sensors(),
+        power.Battery(),
+        power.Supply(),
+        clock.RealTimeClock(),
+        clock.RealTimeClockBattery(),
+        network_time.NetworkTime(),
         ethernet.Link(),
+        wifi.Signal(),
+        bluetooth.Adapter(),
+        reach.Reach(),
         usb.Device(),
         usb.Devices(),
+        display.Connector(),
+        sound.Card(),
+        sound.Jack(),
+        buttons.PowerButton(),
     )
