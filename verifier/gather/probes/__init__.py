@@ -20,6 +20,7 @@ def verifier_probes() -> Iterable[Probe]:
         firmware,
         identity,
         network_time,
+        order,
         power,
         reach,
         sound,
@@ -53,4 +54,5 @@ def verifier_probes() -> Iterable[Probe]:
         sound.Card(),
         sound.Jack(),
         buttons.PowerButton(),
+        order.Fasteners(),
     )
