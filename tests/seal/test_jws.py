@@ -206,3 +206,20 @@ def test_what_those_libraries_accept_and_we_do_not(bench):
     assert other.deserialize_compact(text, key, algorithms=["Ed25519"]).payload == sealed.payload
     data = type(sealed.envelope)(text, sealed.receipt, sealed.disclosed).to_bytes()
     assert check_sealed(data, TrustList.of([bench.key])).status is Status.ALTERED
+
+
+@given(st.binary(min_size=1, max_size=20), st.data())
+def test_only_what_base64url_writes_is_read(data, draw):
+    """RFC 4648, section 3.5: the bits that pad the last character must be 0; section 5: the alphabet."""
+    text = jws.b64u(data)
+    place = draw.draw(st.integers(0, len(text) - 1))
+    spoilt = (
+        text[:place]
+        + draw.draw(st.sampled_from(["+", "/", "=", "\n", " ", "é", "", "AB", "B"]))
+        + text[place + 1 :]
+    )
+    try:
+        read = jws.unb64u(spoilt)
+    except jws.NotJws:
+        return
+    assert jws.b64u(read) == spoilt

@@ -90,3 +90,24 @@ def test_what_could_not_be_read_back_is_not_written(value):
 
 def test_the_one_layout():
     assert dumps({"b": [1, 2.5], "a": "é\u202e"}) == '{"a":"é\u202e","b":[1,2.5]}'.encode()
+
+
+NAMES = st.sampled_from(["a", "b", ":", '":', " :", '\\":', "é"])
+VALUES = st.recursive(st.sampled_from([1, 0.5, "x", '":', ": ", " :", "\\", None]), lambda inner: st.one_of(
+    st.lists(inner, max_size=3), st.dictionaries(NAMES, inner, max_size=4)
+), max_leaves=12)  # fmt: skip
+
+
+@given(
+    VALUES, st.sampled_from(['"a":1,', '"a" :1,', '"a"\t:1,', '":":1,', '"a":{"a":1,"b":":"},', ""]), st.booleans()
+)
+def test_a_member_that_stands_twice_is_found_in_a_long_document_too(value, member, spaced):
+    """The members of a long document are counted; nothing that a text or white space does hides one."""
+    inner = json.dumps(value, separators=(", ", " : ") if spaced else None)
+    filling = f'"filling":"{"x" * 2000}"'
+    once = f'{{{member}"rest":{inner},{filling}}}'
+    assert loads(once.encode()) == json.loads(once)
+    if member:
+        twice = f'{{{member}"rest":{{{member}{member}"z":{inner}}},{filling}}}'
+        with pytest.raises(NotStrict, match="stands twice"):
+            loads(twice.encode())

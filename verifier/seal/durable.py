@@ -74,11 +74,13 @@ def read_bounded(path: Path, limit: int) -> bytes:
     """At most `limit` + 1 bytes of a regular file. A pipe or device is refused without waiting on it."""
     handle = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_NOCTTY)
     try:
-        if not stat.S_ISREG(os.fstat(handle).st_mode):
+        status = os.fstat(handle)
+        if not stat.S_ISREG(status.st_mode):
             raise OSError(0, "it is no ordinary file", str(path))
         pieces = []
         left = limit + 1
-        while left and (piece := os.read(handle, min(left, 1 << 20))):
+        # A little more than the file is said to hold, so that one read mostly does; the next finds its end.
+        while left and (piece := os.read(handle, min(left, status.st_size + 1, 1 << 20))):
             pieces.append(piece)
             left -= len(piece)
         return b"".join(pieces)

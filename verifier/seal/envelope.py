@@ -8,6 +8,7 @@ believed: `verify` says whether it may be.
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Collection
 from dataclasses import dataclass
@@ -135,9 +136,15 @@ class Sealed:
 
 def parse(data: bytes) -> Envelope:
     """The parts of a sealed record that is exactly as it would be written; raises `NotSealedRecord`."""
-    envelope = parse_loosely(data)
-    if envelope.to_bytes() != data:
-        raise NotSealedRecord("the file is not laid out as a sealed record is written")
+    # Not read strictly: a document that any of the strict rules refuses is never what is written here.
+    try:
+        if len(data) > LARGEST_FILE:
+            raise NotSealedRecord(f"the sealed record is {len(data)} bytes long; at most {LARGEST_FILE} are read")
+        envelope = _parts(json.loads(data.decode("utf-8")))
+        if envelope.to_bytes() != data:
+            raise NotSealedRecord("the file is not laid out as a sealed record is written")
+    except (ValueError, RecursionError, strict_json.NotStrict) as error:
+        raise NotSealedRecord(f"the sealed record is no strict JSON: {error}") from error
     return envelope
 
 
@@ -147,13 +154,18 @@ def parse_loosely(data: bytes) -> Envelope:
         value = strict_json.loads(data, what="the sealed record", largest=LARGEST_FILE)
     except strict_json.NotStrict as error:
         raise NotSealedRecord(error.what) from error
+    return _parts(value)
+
+
+def _parts(value: Any) -> Envelope:
     fields = _members(value, {"record", "receipt", "disclosed"}, "the sealed record")
     receipt = _members(fields["receipt"], {"head", "index", "path", "size"}, "the receipt")
     path = receipt["path"]
     if not isinstance(path, list) or len(path) > 64 or not all(is_hash(step) for step in path):
         raise NotSealedRecord("the receipt's path is no list of hashes")
-    if type(receipt["index"]) is not int or type(receipt["size"]) is not int:
-        raise NotSealedRecord("the receipt's index and size are no integers")
+    for number in (receipt["index"], receipt["size"]):
+        if type(number) is not int or abs(number) > strict_json.LARGEST_INTEGER:
+            raise NotSealedRecord("the receipt's index and size are no integers up to 2^53")
     if not isinstance(fields["record"], str) or not isinstance(receipt["head"], str):
         raise NotSealedRecord("the record or the receipt's head is no text")
     if not isinstance(fields["disclosed"], dict):

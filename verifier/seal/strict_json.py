@@ -19,6 +19,9 @@ DEEPEST = 64
 LARGEST = 20_000_000
 """Bytes of one document; a longer one is refused before it is read."""
 
+_LONG = 2000
+"""Bytes from which on it pays to count members."""
+_SPACED = re.compile(rb" :")  # quicker than `in` for two bytes
 _SURROGATE = re.compile(rb"\\u[dD][89a-fA-F]")
 _ALL_BUT_BRACKETS = bytes(set(range(256)) - set(b"[]{}"))
 _TEXTS = re.compile(rb'"(?:[^"\\]|\\.)*"', re.DOTALL)
@@ -38,7 +41,7 @@ def loads(data: bytes, *, what: str = "the document", largest: int = LARGEST) ->
         raise NotStrict(f"{what} is {len(data)} bytes long; at most {largest} are read")
     _refuse_deep(data, what)
     try:
-        value = _DECODER.decode(data.decode("utf-8"))
+        value = _value(data)
         if _SURROGATE.search(data):
             json.dumps(value, ensure_ascii=False).encode("utf-8")
     except UnicodeError as error:
@@ -63,6 +66,32 @@ def dumps(value: Any, *, what: str = "the document") -> bytes:
     except (ValueError, TypeError, RecursionError) as error:
         raise NotStrict(f"{what} cannot be written as JSON: {error}") from error
     return data
+
+
+def _value(data: bytes) -> Any:
+    """The value, with every rule but the one on depth enforced.
+
+    Long documents without white space before a colon are first read with a hook that only counts. Each member
+    has its closing quotation mark before its colon; where the objects hold as many members as there are such
+    marks, none was lost to another of its name. Where they hold fewer (a text may hold such a mark too) the
+    slower hook has the say.
+    """
+    text = data.decode("utf-8")
+    if len(data) >= _LONG and not (b"\n" in data or b"\t" in data or b"\r" in data or _SPACED.search(data)):
+        members = 0
+
+        def count(found: dict[str, Any]) -> dict[str, Any]:
+            nonlocal members
+            members += len(found)
+            return found
+
+        counting = json.JSONDecoder(
+            object_hook=count, parse_constant=_constant, parse_int=_integer, parse_float=_float
+        )
+        value = counting.decode(text)
+        if members == data.count(b'":'):
+            return value
+    return _DECODER.decode(text)
 
 
 def _unique(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
