@@ -79,6 +79,13 @@ class Health:
                 what="Data it could not read back (NVMe).",
                 optional=True,
             ),
+            ReadingDeclaration(
+                name="grown_defects",
+                kind="number",
+                unit="1",
+                what="Places given up since new (SCSI).",
+                optional=True,
+            ),
         ),
         services=("files", "commands"),
         privileges=("root, to ask the device; without it the check is not run",),
@@ -138,6 +145,7 @@ limits = [
             ("used", "%", (log, "percentage_used")),
             ("spare", "%", (log, "available_spare")),
             ("media_errors", "1", (log, "media_errors")),
+            ("grown_defects", "1", ("scsi_grown_defect_list",)),
         ):
             number = _number(told, *path)
             if number is not None and number >= 0:
