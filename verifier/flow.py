@@ -14,7 +14,7 @@ from base64 import b32encode
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from verifier import __version__
 from verifier.declare.pictures import pictures_of
@@ -217,7 +217,7 @@ def seal_and_show(running: Running) -> Ended:
     if not state.sealed:
         state.apply(running.journal.append("sealed", {"sha256": sealed.digest}))
     report = running.folder / named("report.html", key.role)
-    write_aside(report, report_page(station, sealed))
+    write_aside(report, report_page(station, sealed, running.folder))
     return Ended(
         sealed.record.outcome,
         sealed,
@@ -227,24 +227,37 @@ def seal_and_show(running: Running) -> Ended:
     )
 
 
-def report_page(station: Station, sealed: Sealed) -> bytes:
-    """The report of a sealed record, itself sealed with the key that sealed the record.
+def report_page(
+    station: Station,
+    sealed: Sealed,
+    folder: Path | None = None,
+    *,
+    audience: Literal["bench", "customer"] = "bench",
+) -> bytes:
+    """The report of a sealed record with the amendments in the run's `folder`, sealed with the station's key.
 
-    InputError when this station does not hold that key.
+    InputError when the record was not sealed at this station.
     """
-    from verifier.seal import load_or_create, seal_page
-    from verifier.show import RENDERER, render_front
+    from verifier.seal import Standing, amendments_of, load_or_create, proofs_from, seal_page, with_receipt_at
+    from verifier.show import RENDERER, render_customer, render_front
+    from verifier.store.trusted import own_keys
 
-    key, _ = load_or_create(station.keys, sealed.record.role)
-    if key.thumbprint != sealed.record.station.key:
+    own, key_of = own_keys(station), sealed.record.station.key
+    if key_of not in own or sealed.record.role not in own[key_of].roles:
         raise InputError(
             f"run {sealed.record.run} was sealed at {sealed.record.station.name} with a key that is not here",
             to_do="Render it at that station.",
         )
-    front = render_front(
-        sealed.record, sealed.disclosed, sealed.raw, fingerprint=key.thumbprint, digest=sealed.digest
-    )
-    return seal_page(front, sealed.raw, key, RENDERER)
+    standing = amendments_of(folder, sealed, own, proofs_from(station.ledger)) if folder else Standing()
+    if (retired := own[key_of].retired) is not None:
+        # With this receipt anybody can see that the record is older than the key's retirement.
+        sealed = with_receipt_at(sealed, retired, station.ledger) or sealed
+    key, _ = load_or_create(station.keys, sealed.record.role)
+    # A customer's copy says the same under the same seal, without anybody's name.
+    raw, disclosed = (sealed.withhold(), {}) if audience == "customer" else (sealed.raw, sealed.disclosed)
+    render = render_customer if audience == "customer" else render_front
+    front = render(sealed.record, disclosed, raw, fingerprint=key_of, digest=sealed.digest, standing=standing)
+    return seal_page(front, raw, key, RENDERER)
 
 
 def _store(station: Station, sealed: Sealed) -> str:

@@ -11,7 +11,7 @@ import click
 from verifier.commands.options import json_option, station_option
 
 if TYPE_CHECKING:
-    from verifier.seal import Audit, AuditLine, TrustList
+    from verifier.seal import Audit, AuditLine
 
 
 @click.command()
@@ -20,7 +20,8 @@ if TYPE_CHECKING:
     "--trust",
     type=click.Path(dir_okay=False, path_type=Path),
     metavar="FILE",
-    help="Keys to believe besides this station's own: a JWK set, as `verifier keys export` prints it.",
+    help="Keys to believe besides this station's own and its trust list: a JWK set, as `verifier keys export` "
+    "prints it.",
 )
 @station_option
 @json_option
@@ -38,35 +39,18 @@ def audit(
     Exit code: 0 all unaltered and by a trusted signer, 1 at least one not, 2 unreadable or nothing to audit.
     """
     from verifier.seal import audit as audit_files
+    from verifier.seal import proofs_from
+    from verifier.store.station import Station
+    from verifier.store.trusted import believed
 
-    believed, warnings = _believed(trust, station)
-    found = audit_files(paths, believed)
+    bench = Station.at(station)
+    trusted, warnings = believed(bench, trust)
+    found = audit_files(paths, trusted, proofs_from(bench.ledger))
     if as_json:
         click.echo(json.dumps({"files": [_json(line) for line in found.lines], "warnings": warnings}, indent=2))
     else:
         _print(found, warnings)
     ctx.exit(found.exit_code)
-
-
-def _believed(trust: Path | None, station: Path | None) -> tuple[TrustList, list[str]]:
-    from verifier.errors import SealError
-    from verifier.seal import TrustList, public_keys
-    from verifier.store.station import Station
-
-    warnings: list[str] = []
-    bench = Station.at(station)
-    try:
-        own = TrustList(public_keys(bench.keys))
-    except SealError as error:
-        own = TrustList()
-        warnings.append(f"This station's own keys are not believed: {error}")
-    believed = own.also(TrustList.load(trust)) if trust else own
-    if not believed and not warnings:
-        warnings.append(
-            f"No key is known here ({bench.keys} holds none), so every signer is unknown. Name the file with the "
-            "keys of the stations that you trust with --trust FILE."
-        )
-    return believed, warnings
 
 
 def _print(found: Audit, warnings: list[str]) -> None:
@@ -113,4 +97,17 @@ def _json(line: AuditLine) -> dict[str, Any]:
         "renderer": line.renderer or None,
         "withheld": line.withheld,
         "notes": list(line.notes),
+        "amends": line.amends or None,
+        "standing": line.standing.word or None,
+        "amendments": [
+            {
+                "kind": a.amendment.kind,
+                "at": a.amendment.at,
+                "reason": a.amendment.reason,
+                "by_run": a.amendment.successor.run if a.amendment.successor else None,
+                "fields": [change.field for change in a.amendment.fields],
+                "sha256": a.digest,
+            }
+            for a in line.standing.amendments
+        ],
     }

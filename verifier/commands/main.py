@@ -6,6 +6,7 @@ import importlib
 import sys
 
 import click
+from click.shell_completion import CompletionItem
 
 from verifier.errors import VerifierError
 
@@ -14,12 +15,14 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "resume": ("verifier.commands.run:resume", "Go on after a pause, a crash or a power cycle."),
     "runs": ("verifier.commands.runs:runs", "Runs of this station and their state."),
     "report": ("verifier.commands.runs:report", "Render a report again from its sealed record."),
+    "amend": ("verifier.commands.amend:amend", "Correct, void or supersede a sealed run, as a new sealed record."),
     "audit": ("verifier.commands.audit:audit", "Are these records and reports unaltered, and who sealed them?"),
     "suite": ("verifier.commands.suite:suite", "Check, show and describe suites and their probes."),
     "trends": ("verifier.commands.trends:trends", "What fails, how often, with exact intervals."),
     "station": ("verifier.commands.station:station", "Set up and show this bench."),
-    "keys": ("verifier.commands.keys:keys", "Show and export the keys that seal records."),
+    "keys": ("verifier.commands.keys:keys", "The keys that seal records: show, export, trust, retire."),
     "store": ("verifier.commands.store:store", "The searchable copy of the records."),
+    "completion": ("verifier.commands.completion:completion", "Print the script that completes words in a shell."),
 }
 """Command to (module:attribute, help). The help stands here so that --help loads no command."""
 
@@ -34,6 +37,13 @@ class LazyGroup(click.Group):
         module, attribute = COMMANDS[cmd_name][0].split(":")
         command: click.Command = getattr(importlib.import_module(module), attribute)
         return command
+
+    def shell_complete(self, ctx: click.Context, incomplete: str) -> list[CompletionItem]:
+        # From the table: a press of the tab key must not load every command.
+        names = [
+            CompletionItem(name, help=text) for name, (_, text) in COMMANDS.items() if name.startswith(incomplete)
+        ]
+        return [*names, *click.Command.shell_complete(self, ctx, incomplete)]
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):

@@ -1,12 +1,13 @@
-"""Options that several commands share."""
+"""Options that several commands share, and what a shell may offer for their arguments."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, Literal, TypeVar
 
 import click
+from click.shell_completion import CompletionItem
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -23,3 +24,38 @@ def station_option(command: F) -> F:
 
 def json_option(command: F) -> F:
     return click.option("--json", "as_json", is_flag=True, help="Print JSON for programs.")(command)
+
+
+Complete = Callable[[click.Context, click.Parameter, str], list[CompletionItem]]
+
+
+def complete_suite(_ctx: click.Context, _param: click.Parameter, incomplete: str) -> list[CompletionItem]:
+    """The shipped suites by name, and files."""
+    from verifier.shipped import shipped_suites
+
+    # The file comes first: the scripts of the shells drop what they have when they meet it.
+    return [
+        CompletionItem(incomplete, type="file"),
+        *(CompletionItem(name) for name in shipped_suites() if name.startswith(incomplete)),
+    ]
+
+
+def complete_run(state: Literal["open", "sealed"]) -> Complete:
+    """The station's runs that are open, or sealed, the newest first."""
+
+    def complete(ctx: click.Context, _param: click.Parameter, incomplete: str) -> list[CompletionItem]:
+        from verifier.seal.run_files import record_in
+        from verifier.store.station import Station
+
+        runs = Station.at(ctx.params.get("station")).runs
+        try:
+            folders = sorted((f for f in runs.iterdir() if f.name.startswith(incomplete)), reverse=True)
+        except OSError:
+            return []  # a shell that waits for a word is told nothing rather than an error
+        return [
+            CompletionItem(folder.name)
+            for folder in folders
+            if (folder / "journal").is_file() and (record_in(folder) is not None) == (state == "sealed")
+        ]
+
+    return complete

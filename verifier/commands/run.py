@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import click
 
-from verifier.commands.options import json_option, station_option
+from verifier.commands.options import complete_run, complete_suite, json_option, station_option
 from verifier.errors import InputError
 
 if TYPE_CHECKING:
@@ -33,6 +33,9 @@ STAGES = click.Choice(["arrival", "open", "closed", "finished"])
 def _common(command: Any) -> Any:
     for decorate in (
         json_option,
+        click.option(
+            "--junit", type=FILE, metavar="FILE", help="Also write the results as JUnit XML, when sealed."
+        ),
         click.option("--out", type=FILE, metavar="FILE", help="Also write the report to this file."),
         station_option,
         click.option("--answers", type=FILE, metavar="FILE", help="Prepared answers to the prompts, TOML."),
@@ -44,7 +47,7 @@ def _common(command: Any) -> Any:
 
 
 @click.command()
-@click.argument("suite")
+@click.argument("suite", shell_complete=complete_suite)
 @click.option("--serial", metavar="NUMBER", help="The unit's serial number, where it cannot be scanned.")
 @click.option("--repair", type=FILE, metavar="FILE", help="The repair order, TOML.")
 @click.option("--replaced", multiple=True, metavar="PART", help="A part that was replaced; may be repeated.")
@@ -71,6 +74,7 @@ def run(
     answers: Path | None,
     station: Path | None,
     out: Path | None,
+    junit: Path | None,
     as_json: bool,
 ) -> int:
     """Run SUITE (a file, or the name of a shipped suite) on a unit.
@@ -100,12 +104,12 @@ def run(
     running = flow.begin(
         Station.at(station), plan, at=at, technician=person, serial=serial, pictures=loaded.path.parent, seed=seed
     )
-    request = _Request(stage, out, as_json)
+    request = _Request(stage, out, junit, as_json)
     return _carry_on(running, prepared, person, request, resumed=False)
 
 
 @click.command()
-@click.argument("run", required=False)
+@click.argument("run", required=False, shell_complete=complete_run("open"))
 @click.option(
     "--correct", multiple=True, metavar="CHECK=VALUE", help="Correct an answer; the first stays visible."
 )
@@ -128,6 +132,7 @@ def resume(
     answers: Path | None,
     station: Path | None,
     out: Path | None,
+    junit: Path | None,
     as_json: bool,
 ) -> int:
     """Go on with RUN after a pause, a crash or a power cycle; without RUN, with the newest open one.
@@ -143,7 +148,7 @@ def resume(
     running = flow.reopen(Station.at(station), run)
     prepared = load_answers(answers, running.state.plan.suite) if answers else None
     person = Person(name=technician, known="option") if technician else running.state.technician
-    request = _Request(stage, out, as_json, wishes=wishes)
+    request = _Request(stage, out, junit, as_json, wishes=wishes)
     return _carry_on(running, prepared, person, request, resumed=True)
 
 
@@ -153,6 +158,7 @@ class _Request:
 
     stage: str | None
     out: Path | None
+    junit: Path | None
     as_json: bool
     wishes: Sequence[Wish] = ()
 
@@ -285,6 +291,11 @@ def _tell(running: Running, ended: Ended, request: _Request) -> int:
         from verifier.store.disk import write_aside
 
         write_aside(request.out, ended.report.read_bytes())
+    if request.junit is not None and ended.sealed is not None:
+        from verifier.show import junit_xml
+        from verifier.store.disk import write_aside
+
+        write_aside(request.junit, junit_xml(ended.sealed.record))
     if ended.new_key:
         click.echo(f"A new key was made to seal with (role {running.state.role}): {ended.new_key}", err=True)
     if ended.store_problem:

@@ -24,21 +24,24 @@ def store() -> None:
 def rebuild(station: Path | None) -> None:
     """Make the store anew from the sealed records of this station."""
     from verifier.errors import VerifierError
-    from verifier.seal import read_sealed, record_in
+    from verifier.seal import amendments_of, proofs_from, read_sealed, record_in
     from verifier.store.records import put_all
     from verifier.store.station import Station
+    from verifier.store.trusted import own_keys
 
     bench = Station.at(station)
     files = [file for folder in sorted(bench.runs.glob("*")) if (file := record_in(folder))]
 
-    def records() -> Iterator[tuple[Record, str]]:
+    own, proofs = own_keys(bench), proofs_from(bench.ledger)
+
+    def records() -> Iterator[tuple[Record, str, str]]:
         for file in files:
             try:
                 sealed = read_sealed(file)
             except (VerifierError, OSError) as error:
                 click.echo(f"left out: {error}", err=True)
                 continue
-            yield sealed.record, sealed.digest
+            yield sealed.record, sealed.digest, amendments_of(file.parent, sealed, own, proofs).word
 
     for leftover in bench.root.glob("store.db*"):
         leftover.unlink()

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from verifier.commands.options import json_option
+from verifier.commands.options import complete_suite, json_option
 
 if TYPE_CHECKING:
     from verifier.errors import Problem
@@ -19,7 +19,7 @@ def suite() -> None:
 
 
 @suite.command()
-@click.argument("files", nargs=-1, required=True, metavar="SUITE...")
+@click.argument("files", nargs=-1, required=True, metavar="SUITE...", shell_complete=complete_suite)
 @json_option
 def lint(files: tuple[str, ...], as_json: bool) -> int:
     """Say everything that is wrong with each SUITE (a file, or the name of a shipped suite).
@@ -86,7 +86,7 @@ def _as_data(where: str, checks: int | None, problems: list[Problem]) -> dict[st
 
 
 @suite.command()
-@click.argument("suite_name", metavar="SUITE")
+@click.argument("suite_name", metavar="SUITE", shell_complete=complete_suite)
 @json_option
 def show(suite_name: str, as_json: bool) -> None:
     """Show what SUITE checks, stage by stage, and which checks prove which joints."""

@@ -77,8 +77,11 @@ def sign(payload: bytes, *, key: Ed25519PrivateKey, kid: str, typ: Typ) -> str:
     return f"{signing_input}.{b64u(key.sign(signing_input.encode('ascii')))}"
 
 
-def take_apart(text: str, typ: Typ) -> Signed:
-    """The parts of a compact JWS, its form and header checked; raises `NotJws`. Verifies no signature."""
+def take_apart(text: str, typ: Typ, *others: Typ) -> Signed:
+    """The parts of a compact JWS, its form and header checked; raises `NotJws`. Verifies no signature.
+
+    Taken is what was signed for `typ`, or for one of `others`; which of them, the result says.
+    """
     if len(text) > LONGEST:
         raise NotJws(f"the signed text is {len(text)} characters long; at most {LONGEST} are read")
     parts = text.split(".", 3)
@@ -88,13 +91,14 @@ def take_apart(text: str, typ: Typ) -> Signed:
     if len(header_part) > _LONGEST_HEADER:
         raise NotJws("the header is too long")
     named, kid = _header(header_part)
-    if named != typ.value:
+    found = next((kind for kind in (typ, *others) if named == kind.value), None)
+    if found is None:
         raise NotJws(f"the header's typ is not {typ.value}: this was signed for another purpose")
     signature = unb64u(signature_part)
     if len(signature) != 64:
         raise NotJws("an Ed25519 signature is 64 bytes long")
     payload = unb64u(payload_part)
-    return Signed(kid, typ, payload, signature, text[: -len(signature_part) - 1].encode("ascii"))
+    return Signed(kid, found, payload, signature, text[: -len(signature_part) - 1].encode("ascii"))
 
 
 @lru_cache(maxsize=64)

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
 ROLES: tuple[Role, ...] = get_args(Role)
 _LONGEST_KEY_FILE = 10_000
+_LONGEST_RETIRED = 1_000_000
 
 
 @dataclass(frozen=True)
@@ -34,6 +35,20 @@ class SigningKey:
 
     role: Role
     private: Ed25519PrivateKey
+    file: Path | None = None
+    """Where it was read."""
+
+    def refuse_replaced(self) -> None:
+        """Raises `SealError` where its file holds another key by now, because it was retired meanwhile."""
+        if self.file is None:
+            return
+        now = load(self.file.parent, self.role)
+        if now is None or now.thumbprint != self.thumbprint:
+            raise SealError(
+                f"the key {self.thumbprint} was retired or replaced meanwhile",
+                where=str(self.file),
+                to_do="Start again: it is then sealed with the new key.",
+            )
 
     @cached_property
     def thumbprint(self) -> str:
@@ -64,7 +79,11 @@ class SigningKey:
 
 def thumbprint(key: Ed25519PublicKey) -> str:
     """RFC 7638, 3 with the members that RFC 8037, 2 names: base64url of SHA-256 over the smallest JWK."""
-    smallest = strict_json.dumps({"crv": "Ed25519", "kty": "OKP", "x": _x(key)})
+    return thumbprint_of(strict_json.dumps({"crv": "Ed25519", "kty": "OKP", "x": _x(key)}))
+
+
+def thumbprint_of(smallest: bytes) -> str:
+    """RFC 7638, 3: of the smallest JWK as it is hashed."""
     return jws.b64u(sha256(smallest).digest())
 
 
@@ -97,6 +116,7 @@ def load_or_create(keys_dir: Path, role: Role) -> tuple[SigningKey, bool]:
             found = load(keys_dir, role)
             if found:
                 return found, False
+            # A retirement that was cut off left its file behind; `load` passes it over, writing replaces it.
             key = _new(role)
             write_durably(keys_dir / f"{role}.pem", _pem(key), mode=0o600)
             # What was written is read back before anything is sealed with it.
@@ -120,7 +140,36 @@ def load(keys_dir: Path, role: Role) -> SigningKey | None:
                 to_do=f"If nobody else had access run: chmod 600 {path}. Else move it away; a new one is made.",
             )
         data = read_bounded(path, _LONGEST_KEY_FILE)
-    return SigningKey(role, _parse(data, path))
+    key = SigningKey(role, _parse(data, path), path)
+    return None if key.thumbprint in retired_thumbprints(keys_dir) else key
+
+
+def retired_file(keys_dir: Path) -> Path:
+    """Public halves of the station's retired keys, a trust list."""
+    return keys_dir / "retired.json"
+
+
+def retired_entries(keys_dir: Path) -> list[dict[str, Any]]:
+    """The JWKs of retired keys as they stand in the file; raises `SealError`. `trust` reads what they say."""
+    path = retired_file(keys_dir)
+    with told("the list of retired keys cannot be read", path):
+        try:
+            data = read_bounded(path, _LONGEST_RETIRED)
+        except FileNotFoundError:
+            return []
+    try:
+        entries = strict_json.loads(data, what="the list of retired keys", largest=_LONGEST_RETIRED)["keys"]
+        return [dict(entry) for entry in entries]
+    except (SealError, KeyError, TypeError, ValueError) as error:
+        raise SealError(
+            "the list of retired keys cannot be read",
+            where=str(path),
+            to_do="Restore it from a backup: without it a retired key would count as good.",
+        ) from error
+
+
+def retired_thumbprints(keys_dir: Path) -> frozenset[str]:
+    return frozenset(str(entry.get("kid")) for entry in retired_entries(keys_dir))
 
 
 def load_all(keys_dir: Path) -> list[SigningKey]:

@@ -97,7 +97,7 @@ class Ledger:
             raise self._damaged("the record that was being sealed cannot be read back") from error
         if pending.run == run:
             pending = replace(pending, target=target)
-        signed = jws.take_apart(pending.record, jws.Typ.RECORD)
+        signed = jws.take_apart(pending.record, jws.Typ.RECORD, jws.Typ.AMENDMENT)
         index: int = strict_json.loads(signed.payload, what="the record")["ledger"]["index"]
         size, _ = self._last_head(repair=True)
         if size not in (index, index + 1):
@@ -115,6 +115,11 @@ class Ledger:
         pending = Pending(run, sign(index, before), disclosed, target)
         write_durably(self._folder / "pending", pending.to_bytes(), mode=0o600)
         self._finish(pending, index, index)
+
+    def standing(self) -> tuple[int, str]:
+        """Size and root of the ledger as it is."""
+        size, _ = self._last_head()
+        return size, self.tree(size).root().hex()
 
     def tree(self, size: int) -> merkle.Tree:
         return merkle.Tree(size, self._node)
@@ -214,6 +219,7 @@ def locked(folder: Path, key: SigningKey, run: str, target: Path) -> Iterator[Le
         lock = os.open(folder / "lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
         try:
             _wait_for(lock, folder)
+            key.refuse_replaced()
             ledger = Ledger(folder, key)
             try:
                 ledger.complete(run, target)
@@ -222,6 +228,38 @@ def locked(folder: Path, key: SigningKey, run: str, target: Path) -> Iterator[Le
                 ledger.close()
         finally:
             os.close(lock)
+
+
+def proof_under(folder: Path, index: int, size: int) -> list[bytes] | None:
+    """The inclusion path of entry `index` in the tree as it was at `size`; None where the tree does not say.
+
+    Only read, without the lock: what stands in the tree never changes. Whoever asks verifies it against a root.
+    """
+    try:
+        handle = os.open(folder / "tree", os.O_RDONLY | os.O_CLOEXEC)
+    except OSError:
+        return None
+    try:
+        if not 0 <= index < size or os.fstat(handle).st_size < merkle.nodes(size) * merkle.HASH_BYTES:
+            return None
+        tree = merkle.Tree(size, lambda n: os.pread(handle, merkle.HASH_BYTES, n * merkle.HASH_BYTES))
+        return tree.inclusion(index)
+    except OSError:
+        return None
+    finally:
+        os.close(handle)
+
+
+def head_over(folder: Path, size: int) -> str | None:
+    """The signed head over `size` records; None where there is none."""
+    try:
+        with (folder / "heads").open("rb") as heads:
+            for number, line in enumerate(heads, 1):
+                if number == size:
+                    return line.decode("ascii").rstrip("\n") if _size_or_none(line.rstrip(b"\n")) == size else None
+    except (OSError, UnicodeDecodeError):
+        pass
+    return None
 
 
 def _wait_for(lock: int, folder: Path) -> None:

@@ -16,12 +16,15 @@ Rules, beside those of `verify`:
 15. The payload holds exactly the front's length and digest, the record's digest and the renderer; all agree.
 16. The embedded record is deflated within its bounds, nothing follows it, and it verifies by itself.
 17. Page and record are sealed by trusted keys of the same role.
+18. Amendments that the page carries stand in one element of their own at most, and each is held against the
+    rules by itself before it counts (`amending.counted`).
 """
 
 from __future__ import annotations
 
 import re
 import zlib
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from hashlib import sha256
 
@@ -30,10 +33,11 @@ from verifier.seal import envelope as envelopes
 from verifier.seal import jws, strict_json
 from verifier.seal.keys import SigningKey
 from verifier.seal.trust import TrustedKey, TrustList
-from verifier.seal.verify import Checked, Part, Refused, Status, check_sealed, restored, verify_signature
+from verifier.seal.verify import Checked, Part, Proofs, Refused, Status, check_sealed, restored, verify_signature
 
 LARGEST_PAGE = envelopes.LARGEST_FILE
 _RECORD_OPEN = b'<pre hidden id="sealed-record">'
+_AMENDMENTS_OPEN = b'<pre hidden id="sealed-amendments">'
 _SEAL_OPEN = b'<pre hidden id="page-seal">'
 _CLOSE = b"</pre>"
 _SEAL_TEXT = re.compile(rb"[A-Za-z0-9_.-]*")
@@ -41,9 +45,16 @@ TAIL = b"</pre>\n</body>\n</html>\n"
 """How every sealed page ends; a template leaves it out."""
 
 
-def embed(sealed: bytes) -> str:
-    """The element that carries the sealed record within the page: deflated (RFC 1950), then base64url."""
-    return f"{_RECORD_OPEN.decode()}{jws.b64u(zlib.compress(sealed, 9))}{_CLOSE.decode()}"
+def embed(sealed: bytes, amendments: Sequence[bytes] = ()) -> str:
+    """The element that carries the sealed record within the page: deflated (RFC 1950), then base64url.
+
+    Sealed amendments, where there are any, follow in one element of their own, one a line.
+    """
+    element = f"{_RECORD_OPEN.decode()}{jws.b64u(zlib.compress(sealed, 9))}{_CLOSE.decode()}"
+    if not amendments:
+        return element
+    lines = jws.b64u(zlib.compress(b"".join(amendments), 9))
+    return f"{element}\n{_AMENDMENTS_OPEN.decode()}{lines}{_CLOSE.decode()}"
 
 
 def seal_page(front: bytes, sealed: bytes, key: SigningKey, renderer: str) -> bytes:
@@ -80,35 +91,38 @@ class CheckedPage:
     """The embedded sealed record, wherever it could be taken out; see `record` for whether it verifies."""
     record: Checked | None = None
     renderer: str = ""
+    amendments: tuple[bytes, ...] = ()
+    """Those that the page carries, not verified; only where the page itself is unaltered."""
 
 
 def looks_like_page(data: bytes) -> bool:
     return b'id="page-seal"' in data or b'id="sealed-record"' in data
 
 
-def check_page(data: bytes, trust: TrustList) -> CheckedPage:
+def check_page(data: bytes, trust: TrustList, proofs: Proofs | None = None) -> CheckedPage:
     """Hold a report's bytes against every rule. Raises nothing for whatever `data` holds."""
-    checked = _checked(data, trust)
+    checked = _checked(data, trust, proofs)
     if checked.page.status in {Status.UNALTERED, Status.UNKNOWN_SIGNER, Status.RETIRED_KEY}:
         return checked
     damage = _damage(data, trust)
     return replace(checked, page=damage) if damage else checked
 
 
-def _checked(data: bytes, trust: TrustList) -> CheckedPage:
+def _checked(data: bytes, trust: TrustList, proofs: Proofs | None = None) -> CheckedPage:
     sealed: bytes | None = None
     record: Checked | None = None
     try:
         if len(data) > LARGEST_PAGE:
             raise Refused(f"the page is longer than {LARGEST_PAGE} bytes")
         sealed = _embedded(data)
-        record = check_sealed(sealed, trust)
+        record = check_sealed(sealed, trust, proofs=proofs)
         key, renderer = _check(data, sealed, trust)
         _same_role(key, record)
+        amendments = _amendments(data)
     except SealError as error:
         status = error.status if isinstance(error, Refused) else Status.ALTERED
         return CheckedPage(Part("page", status, error.what), sealed, record)
-    return CheckedPage(Part("page", Status.UNALTERED), sealed, record, renderer)
+    return CheckedPage(Part("page", Status.UNALTERED), sealed, record, renderer, amendments)
 
 
 def _check(data: bytes, sealed: bytes, trust: TrustList) -> tuple[TrustedKey, str]:
@@ -153,22 +167,35 @@ def _same_role(key: TrustedKey, record: Checked) -> None:
 
 def _embedded(page: bytes) -> bytes:
     """The sealed record within a page. Raises `Refused`."""
-    _, mark, rest = page.partition(_RECORD_OPEN)
+    return _inflated(page, _RECORD_OPEN, "the sealed record")
+
+
+def _amendments(page: bytes) -> tuple[bytes, ...]:
+    """Rule 18: the sealed amendments within a page. Raises `Refused`."""
+    if page.count(_AMENDMENTS_OPEN) > 1:
+        raise Refused("the page holds its amendments more than once")
+    if _AMENDMENTS_OPEN not in page:
+        return ()
+    return tuple(_inflated(page, _AMENDMENTS_OPEN, "the amendments").splitlines(keepends=True))
+
+
+def _inflated(page: bytes, opening: bytes, what: str) -> bytes:
+    _, mark, rest = page.partition(opening)
     text, close, _ = rest.partition(_CLOSE)
     if not mark:
-        raise Refused("there is no sealed record in the page")
+        raise Refused(f"{what}: there is none in the page")
     if not close:
-        raise Refused("the sealed record in the page is cut off")
+        raise Refused(f"{what} in the page: cut off")
     if not text.isascii():
-        raise Refused("the sealed record in the page is not base64url")
+        raise Refused(f"{what} in the page: not base64url")
     inflater = zlib.decompressobj()
     try:
-        sealed = inflater.decompress(jws.unb64u(text.decode("ascii")), envelopes.LARGEST_FILE)
+        data = inflater.decompress(jws.unb64u(text.decode("ascii")), envelopes.LARGEST_FILE)
     except zlib.error as error:
-        raise Refused("the sealed record in the page cannot be inflated") from error
+        raise Refused(f"{what} in the page: cannot be inflated") from error
     if not inflater.eof or inflater.unused_data or inflater.unconsumed_tail:
-        raise Refused("the sealed record in the page is cut off, too long, or followed by something else")
-    return sealed
+        raise Refused(f"{what} in the page: cut off, too long, or followed by something else")
+    return data
 
 
 def _damage(data: bytes, trust: TrustList) -> Part | None:

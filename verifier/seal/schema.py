@@ -1,6 +1,6 @@
-"""The published JSON Schemas of the record and of the sealed record that holds it.
+"""The published JSON Schemas of the record, of the amendment, and of the sealed file that holds either.
 
-`python -m verifier.seal` writes both files anew; a test says when they are stale.
+`python -m verifier.seal` writes the files anew; a test says when they are stale.
 """
 
 from __future__ import annotations
@@ -9,6 +9,7 @@ import json
 from pathlib import Path
 from typing import Any
 
+from verifier.seal.amendment import Amendment
 from verifier.seal.envelope import SealedFile
 from verifier.seal.record import Record
 
@@ -21,6 +22,11 @@ def record_schema() -> dict[str, Any]:
     return {"$schema": _DIALECT} | Record.model_json_schema(by_alias=True)
 
 
+def amendment_schema() -> dict[str, Any]:
+    """JSON Schema of the amendment: the payload of the JWS in a sealed amendment."""
+    return {"$schema": _DIALECT} | Amendment.model_json_schema(by_alias=True)
+
+
 def sealed_schema() -> dict[str, Any]:
     """JSON Schema of the sealed record: the file."""
     return {"$schema": _DIALECT} | SealedFile.model_json_schema(by_alias=True)
@@ -30,5 +36,9 @@ def schema_files() -> dict[Path, str]:
     """The schema files as they are to be."""
     return {
         FOLDER / f"{name}.schema.json": json.dumps(schema, indent=2, ensure_ascii=False) + "\n"
-        for name, schema in (("record", record_schema()), ("sealed", sealed_schema()))
+        for name, schema in (
+            ("record", record_schema()),
+            ("amendment", amendment_schema()),
+            ("sealed", sealed_schema()),
+        )
     }

@@ -43,6 +43,8 @@ class TrustedKey:
     name: str = ""
     """The station's name as the trust list's author knows it; empty where the list says none."""
     retired: Retired | None = None
+    own: bool = False
+    """Whether it is of the station that asks. No trust list can say so."""
 
 
 class TrustList(Mapping[str, TrustedKey]):

@@ -17,8 +17,11 @@ The rules, in the order in which they are enforced. None of them trusts anything
     index is the one that the record names; the head before it, which the record holds, has exactly that
     many records (`_check_receipt`, `_check_head_before`).
 11. What is disclosed hashes to a digest that stands in the record (`_check_disclosed`).
-12. A record by a retired key counts only where its receipt's head is the ledger as it stood at retirement:
-    any other receipt could be made by whoever took the key (`_check_retired`).
+12. A record by a retired key counts only where its inclusion is proved under the ledger's root at retirement,
+    which the trust list holds: any other receipt could be made by whoever took the key. The proof is its
+    receipt, where that is for just that head, or comes from the ledger itself (`_check_retired`, `Proofs`).
+
+An amendment is held against the same rules; its typ is its own, and `amending` says when it counts.
 
 What is left to the reader: that the trust list is the right one. A receipt never shows that nothing
 was left out of the ledger.
@@ -26,7 +29,7 @@ was left out of the ledger.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any, ParamSpec
@@ -38,9 +41,17 @@ from verifier.seal import jws, strict_json
 from verifier.seal.envelope import Envelope, NotSealedRecord
 from verifier.seal.merkle import leaf_hash, verify_inclusion
 from verifier.seal.personal import personal_digest
-from verifier.seal.trust import TRUST_ROLES, TrustedKey, TrustList
+from verifier.seal.trust import TRUST_ROLES, Retired, TrustedKey, TrustList
 
 P = ParamSpec("P")
+Proofs = Callable[[Role, int, int], Sequence[bytes] | None]
+"""Gives the inclusion path of a ledger's entry (role, index) in the tree of a size; None where it has none.
+It is not believed: what it gives is held against the root in the trust list."""
+KINDS = ("correct", "void", "supersede")
+"""What an amendment can do to a record."""
+AnyTyp = tuple[jws.Typ, ...]
+A_RECORD: AnyTyp = (jws.Typ.RECORD,)
+AN_AMENDMENT: AnyTyp = (jws.Typ.AMENDMENT,)
 
 
 class Status(StrEnum):
@@ -104,6 +115,7 @@ class Checked:
     record: dict[str, Any] = field(default_factory=dict)
     """The record, only where `signer` is set."""
     envelope: Envelope | None = None
+    typ: jws.Typ = jws.Typ.RECORD
     withheld: int = 0
     notes: list[str] = field(default_factory=list)
 
@@ -120,19 +132,26 @@ class Refused(SealError):
         super().__init__(what, where=where, to_do=to_do)
 
 
-def check_sealed(data: bytes, trust: TrustList) -> Checked:
-    """Hold a sealed record's bytes against every rule. Raises nothing for whatever `data` holds."""
+def check_sealed(
+    data: bytes, trust: TrustList, *, proofs: Proofs | None = None, typs: AnyTyp = A_RECORD
+) -> Checked:
+    """Hold a sealed record's bytes against every rule. Raises nothing for whatever `data` holds.
+
+    `typs` says what it may be: a record, an amendment, or either.
+    """
     try:
         envelope = envelopes.parse(data)
     except NotSealedRecord as error:
-        return Checked([_loosely(data, trust) or Part("file", Status.ALTERED, error.what)])
-    return check_envelope(envelope, trust)
+        return Checked([_loosely(data, trust, proofs, typs) or Part("file", Status.ALTERED, error.what)])
+    return check_envelope(envelope, trust, proofs=proofs, typs=typs)
 
 
-def check_envelope(envelope: Envelope, trust: TrustList) -> Checked:
+def check_envelope(
+    envelope: Envelope, trust: TrustList, *, proofs: Proofs | None = None, typs: AnyTyp = A_RECORD
+) -> Checked:
     """Rules 1 to 8 and 10 to 12 on an envelope that has been parsed."""
     try:
-        signed = jws.take_apart(envelope.record, jws.Typ.RECORD)
+        signed = jws.take_apart(envelope.record, *typs)
     except SealError as error:
         return Checked([Part("record", Status.ALTERED, error.what)], envelope=envelope)
     try:
@@ -147,7 +166,7 @@ def check_envelope(envelope: Envelope, trust: TrustList) -> Checked:
     in_record = envelopes.personal_digests(signed.payload)
     parts = [
         Part("record", Status.UNALTERED),
-        _part("receipt", _check_receipt, envelope, record, key, notes),
+        _part("receipt", _check_receipt, envelope, record, key, notes, proofs),
         _part("disclosed fields", _check_disclosed, envelope, in_record),
     ]
     withheld = len(in_record - envelope.disclosed.keys())
@@ -155,7 +174,7 @@ def check_envelope(envelope: Envelope, trust: TrustList) -> Checked:
     if key.name and key.name != named:
         notes.append(f"The record calls its station {named!r}; the trust list calls it {key.name!r}.")
     signer = Signer(key.name or named, key.thumbprint, record["role"])
-    return Checked(parts, signed.kid, signer, record, envelope, withheld, notes)
+    return Checked(parts, signed.kid, signer, record, envelope, signed.typ, withheld, notes)
 
 
 def verify_signature(text: str, typ: jws.Typ, trust: TrustList) -> tuple[TrustedKey, bytes]:
@@ -196,6 +215,10 @@ def _check_record(signed: jws.Signed, key: TrustedKey) -> dict[str, Any]:
             pass
         case _:
             raise Refused("the record does not say its run, role, station and place in the ledger")
+    if signed.typ is jws.Typ.AMENDMENT and not (
+        record.get("kind") in KINDS and envelopes.is_hash(record.get("amends"))
+    ):
+        raise Refused("the amendment does not say what it does to which record")
     if named != key.thumbprint:
         raise Refused("the record names another key than the one that sealed it")
     if role not in key.roles or role not in TRUST_ROLES - {"approver"}:
@@ -206,7 +229,9 @@ def _check_record(signed: jws.Signed, key: TrustedKey) -> dict[str, Any]:
     return record  # type: ignore[no-any-return]
 
 
-def _check_receipt(envelope: Envelope, record: dict[str, Any], key: TrustedKey, notes: list[str]) -> None:
+def _check_receipt(
+    envelope: Envelope, record: dict[str, Any], key: TrustedKey, notes: list[str], proofs: Proofs | None
+) -> None:
     """Rule 10."""
     receipt = envelope.receipt
     if receipt.index != record["ledger"]["index"]:
@@ -222,7 +247,8 @@ def _check_receipt(envelope: Envelope, record: dict[str, Any], key: TrustedKey, 
     if not verify_inclusion(leaf, receipt.index, size, path, bytes.fromhex(root)):
         raise Refused("the receipt does not show this record in the ledger")
     _check_head_before(record, key, notes)
-    _check_retired(key, size, root)
+    if key.retired and (size, root) != (key.retired.size, key.retired.root):
+        _check_retired(leaf, record, key.retired, proofs)
 
 
 def _check_head_before(record: dict[str, Any], key: TrustedKey, notes: list[str]) -> None:
@@ -243,12 +269,14 @@ def _check_head_before(record: dict[str, Any], key: TrustedKey, notes: list[str]
         notes.append(f"The ledger's head before this record is signed with another key, {signed.kid}.")
 
 
-def _check_retired(key: TrustedKey, size: int, root: str) -> None:
+def _check_retired(leaf: bytes, record: dict[str, Any], retired: Retired, proofs: Proofs | None) -> None:
     """Rule 12."""
-    if key.retired and (size, root) != (key.retired.size, key.retired.root):
+    index, role = record["ledger"]["index"], record["role"]
+    path = proofs(role, index, retired.size) if proofs and index < retired.size else None
+    if path is None or not verify_inclusion(leaf, index, retired.size, path, bytes.fromhex(retired.root)):
         raise Refused(
             "the signature is good, but the key has been retired since and nothing here shows that the record is "
-            f"older; that takes its inclusion proof under the ledger's root at {key.retired.size} records",
+            f"older; that takes its inclusion proof under the ledger's root at {retired.size} records",
             status=Status.RETIRED_KEY,
         )
 
@@ -284,7 +312,7 @@ def restored(data: bytes) -> list[bytes]:
     return [c for c in dict.fromkeys(candidates) if c != data]
 
 
-def _loosely(data: bytes, trust: TrustList) -> Part | None:
+def _loosely(data: bytes, trust: TrustList, proofs: Proofs | None, typs: AnyTyp) -> Part | None:
     """Is it only the layout that differs? Then the file is damaged, and says so; it is never called unaltered."""
     if not data.rstrip().endswith(b"}") and data.lstrip(b"\xef\xbb\xbf \t\r\n").startswith(b'{"disclosed":{'):
         return Part("file", Status.DAMAGED, "its end is missing, as after a broken transfer")
@@ -292,7 +320,7 @@ def _loosely(data: bytes, trust: TrustList) -> Part | None:
         loose = envelopes.parse_loosely(data.removeprefix(b"\xef\xbb\xbf").rstrip(b"\x1a\x00"))
     except NotSealedRecord:
         return None
-    if check_envelope(loose, trust).status is not Status.UNALTERED:
+    if check_envelope(loose, trust, proofs=proofs, typs=typs).status is not Status.UNALTERED:
         return None
     return Part(
         "file",

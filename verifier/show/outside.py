@@ -45,6 +45,13 @@ def outside(text: object) -> Markup:
     return Markup("<bdi>{}</bdi>").format(escape(visible(str(text))))
 
 
+def name(text: object) -> Markup:
+    """A reading's name as markup: as `outside`, and it may be broken after an underscore."""
+    return Markup('<bdi class="name">{}</bdi>').format(
+        Markup("<wbr>").join(escape(part) for part in re.split("(?<=_)(?=[^_])", visible(str(text))))
+    )
+
+
 def css_string(text: str) -> str:
     """Text as a CSS string that can neither end the string nor the style element."""
     body = "".join(

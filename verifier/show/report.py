@@ -6,6 +6,7 @@ record, disclosures and `RENDERER` give the same bytes: `audit --render` builds 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
@@ -13,16 +14,16 @@ from markupsafe import Markup
 
 from verifier import shipped
 from verifier.readings import Held, Verdict
-from verifier.seal import page
+from verifier.seal import Standing, page
 from verifier.seal.record import Disclosed, Record
-from verifier.show import numbers, view, words
-from verifier.show.outside import css_string, outside, visible
+from verifier.show import amended, numbers, view, words
+from verifier.show.outside import css_string, name, outside, visible
 from verifier.show.scale import scale_svg
 
 if TYPE_CHECKING:
     from jinja2 import Environment
 
-RENDERER = "verifier-report/1"
+RENDERER = "verifier-report/2"
 """Goes up with every change to the page's bytes for the same record."""
 
 _LONGEST_IN_FOOT = 48
@@ -33,19 +34,39 @@ _EXAMPLE = Held(
 """What the key of the scale shows."""
 
 
-def render_front(record: Record, disclosed: Disclosed, sealed: bytes, *, fingerprint: str, digest: str) -> bytes:
+def render_front(
+    record: Record,
+    disclosed: Disclosed,
+    sealed: bytes,
+    *,
+    fingerprint: str,
+    digest: str,
+    standing: Standing | None = None,
+) -> bytes:
     """The page up to its seal, as UTF-8 with LF line ends.
 
     `sealed` is the sealed record that the page carries, `fingerprint` the RFC 7638 thumbprint of the key,
     `digest` the record's SHA-256 in hex, which the page shows as text and as a QR code. Whoever holds the
     front appends the seal with `verifier.seal.page`. Personal fields without a disclosure read "withheld".
+    `standing` holds the amendments that count.
     """
-    html = _environment().get_template("report.html").render(**_context(record, disclosed, fingerprint, digest))
-    front = html.rstrip("\n") + "\n" + page.embed(sealed) + "\n"
-    return front.encode("utf-8")
+    standing = standing or Standing()
+    html = (
+        environment()
+        .get_template("report.html")
+        .render(**_context(record, disclosed, fingerprint, digest, standing))
+    )
+    return closed_front(html, sealed, [a.raw for a in standing.amendments])
 
 
-def _context(record: Record, disclosed: Disclosed, fingerprint: str, digest: str) -> dict[str, Any]:
+def closed_front(html: str, sealed: bytes, amendments: Sequence[bytes]) -> bytes:
+    """The page with what it carries, up to its seal."""
+    return (html.rstrip("\n") + "\n" + page.embed(sealed, amendments) + "\n").encode("utf-8")
+
+
+def _context(
+    record: Record, disclosed: Disclosed, fingerprint: str, digest: str, standing: Standing
+) -> dict[str, Any]:
     checks = view.check_views(record, disclosed)
     groups = {word: [c for c in checks if c.verdict == word] for word in words.VERDICTS.values()}
     judged = [c for c in checks if c.verdict != "noted"]
@@ -53,7 +74,11 @@ def _context(record: Record, disclosed: Disclosed, fingerprint: str, digest: str
     return {
         "record": record,
         "renderer": RENDERER,
-        "headline": words.headline(record.outcome),
+        "headline": amended.headline(record.outcome, standing),
+        "found": "" if amended.stands(standing) else words.headline(record.outcome),
+        "amendments": amended.views(standing, disclosed),
+        "serial": amended.now("serial", record, standing),
+        "ticket": amended.now("ticket", record, standing),
         "note": note,
         "checks": checks,
         "groups": groups,
@@ -63,7 +88,7 @@ def _context(record: Record, disclosed: Disclosed, fingerprint: str, digest: str
         "order_technician": view.personal(record.order.technician, disclosed) if record.order.technician else None,
         "acts": [(act, view.person(act.by, disclosed)) for act in record.acts],
         "stood_still": [(stop, view.span(stop.at, stop.resumed)) for stop in record.interruptions],
-        "joints": [joint for joint in record.outcome.joints if joint.disturbed],
+        "joints": view.joint_groups(record),
         "decision": words.decision_words(record.decision, record.outcome, view.guarded_passes(record)),
         "cautions": words.CAUTIONS,
         "defers": words.DEFERS,
@@ -71,16 +96,17 @@ def _context(record: Record, disclosed: Disclosed, fingerprint: str, digest: str
         "taken": view.taken(record),
         "fingerprint": fingerprint,
         "digest": digest,
-        "qr": _qr(digest),
+        "qr": qr(digest),
         "key": scale_svg(_EXAMPLE),
-        "css": _css(record, note[0] if note else ""),
+        "css": css(record, standing, note[0] if note else ""),
     }
 
 
-def _css(record: Record, mark: str) -> Markup:
+def css(record: Record, standing: Standing, mark: str) -> Markup:
     """The style sheet, with the running foot of the printed page: text of the page cannot reach a page margin."""
     sheet = (shipped.folder("reports") / "report.css").read_text("utf-8")
-    parts = (record.unit.serial or "no serial number", record.run, mark)
+    serial = amended.now("serial", record, standing).now
+    parts = (serial or "no serial number", record.run, standing.word.upper(), mark)
     foot = " · ".join(
         part if len(part) <= _LONGEST_IN_FOOT else f"{part[:_LONGEST_IN_FOOT]}…" for part in parts if part
     )
@@ -88,7 +114,7 @@ def _css(record: Record, mark: str) -> Markup:
     return Markup(sheet.replace('"FOOT"', css_string(foot)))  # noqa: S704
 
 
-def _qr(digest: str) -> Markup:
+def qr(digest: str) -> Markup:
     import segno
 
     code = segno.make(f"sha256:{digest}", error="m", micro=False)
@@ -104,7 +130,7 @@ def _finalize(value: object) -> object:
 
 
 @cache
-def _environment() -> Environment:
+def environment() -> Environment:
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
     environment = Environment(
@@ -118,7 +144,9 @@ def _environment() -> Environment:
     )
     environment.filters |= {
         "o": outside,
+        "n": name,
         "value": numbers.value_text,
+        "day": words.day,
         "day_and_time": words.day_and_time,
         "time_of_day": words.time_of_day,
         "duration": words.duration,

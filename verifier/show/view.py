@@ -1,6 +1,6 @@
 """What the template needs, worked out from the record: plain texts in the order they are shown.
 
-No markup here except the drawn scales of `held`; the template escapes everything else.
+No markup here except the drawings of `held` and `series`; the template escapes everything else.
 """
 
 from __future__ import annotations
@@ -9,6 +9,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal, InvalidOperation
+
+from markupsafe import Markup
 
 from verifier.readings import Held, JointCoverage, Moment, Reading, Verdict
 from verifier.seal.record import (
@@ -22,6 +24,10 @@ from verifier.seal.record import (
 )
 from verifier.show import numbers, words
 from verifier.show.held import HeldView, held_view
+from verifier.show.series import series_svg
+
+MOST_TRACES = 6
+"""Drawings of one check; the record holds every sample."""
 
 _KNOWN = {
     "typed": "name typed in",
@@ -71,6 +77,8 @@ class CheckView:
     look: tuple[tuple[str, str], ...]
     """Joints to look at, nearest cause first: title and what the repair did to it."""
     held: tuple[HeldView, ...]
+    traces: tuple[Markup, ...]
+    """Drawings of samples over time."""
     noted: tuple[tuple[str, str, bool], ...]
     """Readings of a check without limits: name, value, whether it is a text."""
     answers: tuple[AnswerView, ...]
@@ -150,6 +158,7 @@ def _check(check: RecordedCheck, record: Record, disclosed: Disclosed) -> CheckV
         reason=words.sentence(words.capital(reason)),
         look=_look(check, record.outcome.joints) if verdict == "fail" else (),
         held=held,
+        traces=_traces(counting) if counting else (),
         noted=_noted(counting) if counting and verdict == "noted" and not check.prompt else (),
         answers=_answers(counting, disclosed) if counting else (),
         earlier=tuple(_earlier(a, disclosed) for a in check.attempts if a is not counting),
@@ -185,6 +194,12 @@ def _noted(attempt: RecordedAttempt) -> tuple[tuple[str, str, bool], ...]:
         for take in attempt.takes
         for reading in take
     )
+
+
+def _traces(attempt: RecordedAttempt) -> tuple[Markup, ...]:
+    held = {h.reading: h for h in attempt.finding.held} if attempt.finding else {}
+    drawn = [series_svg(r, held.get(r.name)) for take in attempt.takes for r in take if r.series]
+    return tuple(drawing for drawing in drawn[:MOST_TRACES] if drawing)
 
 
 def _answers(attempt: RecordedAttempt, disclosed: Disclosed) -> tuple[AnswerView, ...]:
@@ -257,6 +272,39 @@ def _reading(reading: Reading) -> ReadingView:
         u=known,
         origin=reading.origin,
         samples=f"{len(series.values)} samples, one every {words.duration(series.dt)}" if series else "",
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JointsView:
+    """The joints that the repair disturbed, by how well they were proved; what needs somebody first."""
+
+    groups: tuple[tuple[str, str, tuple[JointCoverage, ...]], ...]
+    """Coverage, its heading, and the joints."""
+    summary: str
+    """ "2 not covered, 1 waived, ..."; empty where the repair disturbed none."""
+    undisturbed: int
+
+
+_COVERAGES: dict[str, tuple[str, str]] = {
+    "not-covered": ("not covered", "Not covered"),
+    "waived": ("waived", "Waived: accepted without proof"),
+    "by-eye": ("weakly covered", "Weakly covered: confirmed by eye, nothing counted or measured"),
+    "measured": ("covered", "Covered by a measurement"),
+}
+
+
+def joint_groups(record: Record) -> JointsView:
+    disturbed = [joint for joint in record.outcome.joints if joint.disturbed]
+    groups = tuple(
+        (coverage, heading, found)
+        for coverage, (_, heading) in _COVERAGES.items()
+        if (found := tuple(joint for joint in disturbed if joint.coverage == coverage))
+    )
+    return JointsView(
+        groups=groups,
+        summary=words.listed([f"{len(found)} {_COVERAGES[coverage][0]}" for coverage, _, found in groups]),
+        undisturbed=len(record.outcome.joints) - len(disturbed),
     )
 
 

@@ -155,12 +155,23 @@ def distribution_words(held: Held) -> str:
 
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
+_LONG_MONTHS = (
+    "January", "February", "March", "April", "May", "June",
+    "July", "August", "September", "October", "November", "December",
+)  # fmt: skip
+
 
 def _moment(rfc3339: str) -> datetime | None:
     try:
         return datetime.fromisoformat(rfc3339)
     except ValueError:
         return None
+
+
+def day(rfc3339: str) -> str:
+    """ "25 November 2026"; text that is no time comes back as it is."""
+    at = _moment(rfc3339)
+    return rfc3339 if at is None else f"{at.day} {_LONG_MONTHS[at.month - 1]} {at.year}"
 
 
 def day_and_time(rfc3339: str) -> str:

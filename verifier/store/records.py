@@ -24,6 +24,9 @@ CREATE TABLE IF NOT EXISTS findings (
   verdict TEXT, reason TEXT NOT NULL, took_s REAL,
   PRIMARY KEY (run, check_id, attempt)
 ) STRICT;
+CREATE TABLE IF NOT EXISTS amended (
+  run TEXT PRIMARY KEY REFERENCES runs(run) ON DELETE CASCADE, standing TEXT NOT NULL
+) STRICT;
 CREATE INDEX IF NOT EXISTS findings_by_check ON findings(check_id);
 CREATE INDEX IF NOT EXISTS runs_by_model ON runs(model, began);
 """
@@ -63,12 +66,25 @@ def put(path: Path, record: Record, record_sha256: str) -> None:
         _put(connection, record, record_sha256)
 
 
-def put_all(path: Path, records: Iterator[tuple[Record, str]]) -> int:
-    """Store many records in one transaction; gives how many."""
+def set_standing(path: Path, run: str, word: str) -> None:
+    """Note that a stored run was voided, superseded or corrected; nothing where the store does not hold it."""
+    with opened(path) as connection, connection:
+        _set_standing(connection, run, word)
+
+
+def _set_standing(connection: sqlite3.Connection, run: str, word: str) -> None:
+    connection.execute("DELETE FROM amended WHERE run = ?", (run,))
+    if word:
+        connection.execute("INSERT INTO amended SELECT run, ? FROM runs WHERE run = ?", (word, run))
+
+
+def put_all(path: Path, records: Iterator[tuple[Record, str, str]]) -> int:
+    """Store many records, each with its digest and how it stands, in one transaction; gives how many."""
     count = 0
     with opened(path) as connection, connection:
-        for record, digest in records:
+        for record, digest, standing in records:
             _insert(connection, record, digest)
+            _set_standing(connection, record.run, standing)
             count += 1
     return count
 
@@ -122,14 +138,14 @@ def _insert(connection: sqlite3.Connection, record: Record, digest: str) -> None
 
 
 def usual_seconds(path: Path, model: str) -> dict[str, float]:
-    """Median seconds that each check of a model took in its last 50 attempts; empty without a store."""
+    """Median seconds of each check of a model over its last 50 attempts on real units; empty without a store."""
     if not path.is_file():
         return {}
     took: dict[str, list[float]] = {}
     with opened(path) as connection:
         rows = connection.execute(
             "SELECT check_id, took_s FROM findings JOIN runs USING (run) "
-            "WHERE model = ? AND took_s IS NOT NULL ORDER BY began DESC LIMIT 5000",
+            "WHERE model = ? AND role <> 'simulated' AND took_s IS NOT NULL ORDER BY began DESC LIMIT 5000",
             (model,),
         )
         for check, seconds in rows:
@@ -141,7 +157,7 @@ def usual_seconds(path: Path, model: str) -> dict[str, float]:
 def tallies(path: Path, model: str, *, simulated: bool = False) -> list[Tally]:
     """First-time results of each check of a model. What was retried counts as it was the first time.
 
-    Simulated runs and recordings never count unless asked for.
+    Simulated runs and recordings never count unless asked for, and what was voided or superseded never does.
     """
     if not path.is_file():
         return []
@@ -153,6 +169,7 @@ def tallies(path: Path, model: str, *, simulated: bool = False) -> list[Tally]:
               SELECT check_id, verdict, row_number() OVER (PARTITION BY run, check_id ORDER BY attempt) AS nth
               FROM findings JOIN runs USING (run)
               WHERE model = ? AND (role <> 'simulated' OR ?) AND verdict IN ('pass', 'fail', 'inconclusive')
+                AND run NOT IN (SELECT run FROM amended WHERE standing IN ('voided', 'superseded'))
             ) WHERE nth = 1 GROUP BY check_id ORDER BY 4 DESC, check_id
             """,
             (model, simulated),
