@@ -25,9 +25,13 @@ _COLOURS = {
 }
 
 
+_BLANKS = "\N{NO-BREAK SPACE}\N{NARROW NO-BREAK SPACE}"
+"""Stand between number and unit; Python does not count them as printable."""
+
+
 def printable(text: str) -> str:
     """Text from outside without control characters: a terminal must not obey a device's name."""
-    return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
+    return "".join(c if c.isprintable() or c in _BLANKS else "\N{REPLACEMENT CHARACTER}" for c in text)
 
 
 def verdict_word(finding: Finding) -> str:
