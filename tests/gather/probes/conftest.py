@@ -36,7 +36,7 @@ def read() -> Callable[..., dict[str, object]]:
     from verifier.gather.hosts import open_host
     from verifier.gather.workers import run_probe
 
-    def take(name: str, folder: Path, **settings: object) -> dict[str, object]:
+    def take(name: str, folder: Path, /, **settings: object) -> dict[str, object]:
         async def collect() -> dict[str, object]:
             host = open_host(f"recorded:{folder}", RealClocks())
             return {r.name: r async for r in run_probe(load_catalogue().probe(name), host, settings)}
