@@ -74,6 +74,8 @@ class Lines:
         pass
 
     def ended(self, check: Check, finding: Finding) -> None:
+        if self.silent:
+            return  # the words need what is only imported to show something
         self.say(f"  {verdict_word(finding):<12} {check.title}: {summary(finding)}".rstrip(": "))
 
     def close(self) -> None:
