@@ -1,27 +1,38 @@
 """Runs probes on a recorded tree while this machine's own /sys, /proc, /dev and sockets are denied.
 
-A script for a process of its own: an audit hook cannot be taken back. Prints, for each probe, what it
-tried to reach. Arguments: the tree's folder, and any probes beside the built-in ones as module:name.
+A script for a process of its own: an audit hook cannot be taken back. Prints, for each probe of this
+installation, what it tried to reach; a probe for which no settings are known that it takes is reported
+too, since it was not tried. Arguments: the tree's folder, and any probes that are not installed as module:name.
 """
 
 import importlib
 import json
 import os
 import sys
+import tomllib
 from typing import Any
 
 import anyio
 
-from verifier.errors import VerifierError
+from verifier.errors import InputError, VerifierError
 from verifier.gather.catalogue import load_catalogue
 from verifier.gather.clocks import RealClocks
 from verifier.gather.hosts import open_host
-from verifier.gather.workers import run_probe
+from verifier.gather.workers import run_probe, settings_of
 
 OWN = ("/sys", "/proc", "/dev", "/etc", "/run")
 OPENING = {"open", "os.listdir", "os.scandir", "os.chdir"}
 REACHING = {"socket.__new__", "socket.connect", "subprocess.Popen", "os.posix_spawn", "os.exec", "os.fork"}
-SETTINGS = {"usb.device": [{"path": "1-1"}, {"path": "2-2"}], "ethernet.link": [{}, {"interface": "eth0"}]}
+SETTINGS: dict[str, list[dict[str, Any]]] = {
+    "usb.device": [{"path": "1-1"}, {"path": "2-2"}],
+    "ethernet.link": [{"interface": "eth0"}],
+    "display.connector": [{"connector": "DP-5"}],
+    "wifi.signal": [{"interface": "wlan1"}],
+    "storage.device": [{"device": "sda"}],
+    "storage.health": [{"device": "sda"}],
+    "power.supply": [{"name": "AC"}],
+}
+"""What the probes are asked beside nothing at all and what their own example asks."""
 
 reached: list[str] = []
 watching = False
@@ -65,6 +76,21 @@ async def tried(probe: Any, folder: str, settings: dict[str, Any]) -> list[str]:
     return list(reached)
 
 
+def to_try(probe: Any) -> list[dict[str, Any]]:
+    """Settings that the probe takes: none, those of its example, and ours."""
+    declaration = probe.declaration
+    examples = tomllib.loads(declaration.example).get("checks", [])
+    asked = [c.get("settings", {}) for c in examples if c.get("probe") == declaration.name]
+    taken = []
+    for given in ({}, *asked, *SETTINGS.get(declaration.name, [])):
+        try:
+            settings_of(declaration, given)
+        except InputError:
+            continue
+        taken.append(given)
+    return taken
+
+
 async def main(folder: str, *others: str) -> None:
     catalogue = load_catalogue()
     probes = [catalogue.probe(name) for name in catalogue.names()]
@@ -74,8 +100,10 @@ async def main(folder: str, *others: str) -> None:
     found: dict[str, list[str]] = {}
     for probe in probes:
         name = probe.declaration.name
-        for settings in SETTINGS.get(name, [{}]):
-            found.setdefault(name, []).extend(await tried(probe, folder, settings))
+        settings = to_try(probe)
+        found[name] = [] if settings else ["not tried: its declaration has no example that it takes"]
+        for given in settings:
+            found[name].extend(await tried(probe, folder, given))
     print(json.dumps(found))
 
 
