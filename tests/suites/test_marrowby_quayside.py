@@ -1,0 +1,423 @@
+"""The shipped suite of the Quayside, on a composed recording: healthy, and with one fault at a time.
+
+Runs in this process are made with the real engine, judge and disposition; only the worker processes are left out.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+import subprocess
+import sys
+import tomllib
+from collections.abc import AsyncGenerator, Callable, Mapping
+from contextlib import aclosing
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+from xml.etree import ElementTree
+
+import anyio
+import pytest
+
+from verifier import flow
+from verifier.declare.answers import PreparedAnswer, PreparedAnswers, load_answers
+from verifier.declare.coverage import by_eye_only, disturbed_joints
+from verifier.declare.fasteners import due, fastener_types
+from verifier.declare.lint import LoadedSuite, load_suite
+from verifier.declare.order import Fasteners, RepairOrder, Replaced
+from verifier.declare.order_file import load_order
+from verifier.declare.plan import make_plan
+from verifier.errors import WrongUnit
+from verifier.gather.catalogue import ProbeCatalogue, load_catalogue
+from verifier.gather.clocks import RealClocks
+from verifier.gather.engine import Engine
+from verifier.gather.hosts import open_host
+from verifier.gather.journal import read
+from verifier.gather.prompts.prepared import PreparedAsker
+from verifier.gather.state import RunState, replay
+from verifier.gather.workers import run_probe
+from verifier.judge import SuiteJudge, outcome
+from verifier.readings import Disposition, Outcome, Person, ProbeDeclaration, Reading, Stage, Verdict
+from verifier.shipped import find_suite
+from verifier.store.station import Station
+
+HERE = Path(__file__).parent
+HEALTHY = HERE.parent / "reference/hardware/quayside"
+ORDER, ANSWERS = HERE / "quayside-order.toml", HERE / "quayside-answers.toml"
+FOLDER = find_suite("marrowby-quayside").parent
+
+NOT_COVERED: dict[str, str] = {}
+"""Joints that no check covers on purpose, with the reason. The suite's own remarks say the same: none."""
+
+
+@pytest.fixture(scope="module")
+def catalogue() -> ProbeCatalogue:
+    return load_catalogue()
+
+
+@pytest.fixture(scope="module")
+def loaded(catalogue: ProbeCatalogue) -> LoadedSuite:
+    return load_suite(find_suite("marrowby-quayside"), catalogue)
+
+
+class Here:
+    """Takes readings in this process."""
+
+    def __init__(self, catalogue: ProbeCatalogue) -> None:
+        self.catalogue = catalogue
+
+    async def take(
+        self,
+        probe: str,
+        settings: Mapping[str, Any],
+        host_address: str,
+        *,
+        declaration: ProbeDeclaration,
+        deadline: float,
+    ) -> AsyncGenerator[Reading]:
+        host = open_host(host_address, RealClocks())
+        async with aclosing(run_probe(self.catalogue.probe(probe), host, settings)) as readings:  # type: ignore[type-var]
+            async for reading in readings:
+                yield reading
+
+
+class Silent:
+    def stage(self, *_: object) -> None: ...
+
+    def began(self, *_: object) -> None: ...
+
+    def ended(self, *_: object) -> None: ...
+
+
+@dataclass
+class Case:
+    """A unit, its order and its answers, to be spoilt and run."""
+
+    tree: Path
+    order: RepairOrder
+    answers: PreparedAnswers
+    loaded: LoadedSuite
+    catalogue: ProbeCatalogue
+    station: Path
+
+    def file(self, path: str) -> Path:
+        return self.tree / path
+
+    def write(self, path: str, text: str) -> None:
+        self.file(path).write_text(text + "\n")
+
+    def lose(self, path: str) -> None:
+        shutil.rmtree(self.file(path))
+
+    def answer(self, check: str, value: float | str) -> None:
+        self.answers[check] = PreparedAnswer(values=(value,))
+
+    def count(self, kind: str, **counts: int) -> None:
+        told = self.order.fasteners[kind].model_copy(update=counts)
+        self.order = self.order.model_copy(update={"fasteners": {**self.order.fasteners, kind: told}})
+
+    def run(self) -> tuple[RunState, Outcome]:
+        suite = self.loaded.suite
+        plan = make_plan(suite, self.loaded.text, self.loaded.sha256, self.order)
+        person = Person(name="T04", known="order")
+        running = flow.begin(Station.at(self.station), plan, at=f"recorded:{self.tree}", technician=person)
+        engine = Engine(
+            state=running.state,
+            journal=running.journal,
+            judge=SuiteJudge(suite.decision),
+            catalogue=self.catalogue,
+            taker=Here(self.catalogue),
+            asker=PreparedAsker(self.answers, person, label=self.answers.label),
+            watcher=Silent(),
+        )
+
+        async def work() -> None:
+            await engine.identify()
+            await engine.run(list(Stage))
+
+        try:
+            anyio.run(work)
+        finally:
+            running.journal.close()
+        return running.state, outcome(plan, running.state.counting_attempts(), running.state.waived)
+
+
+@pytest.fixture
+def case(tmp_path: Path, loaded: LoadedSuite, catalogue: ProbeCatalogue, monkeypatch: pytest.MonkeyPatch) -> Case:
+    # Two hundred entries a run, each flushed to disk: nobody pulls the plug here.
+    monkeypatch.setattr("verifier.gather.journal.os.fdatasync", lambda fd: None)
+    tree = tmp_path / "unit"
+    shutil.copytree(HEALTHY, tree, symlinks=True)
+    order, answers = load_order(ORDER, loaded.suite), load_answers(ANSWERS, loaded.suite)
+    return Case(tree, order, answers, loaded, catalogue, tmp_path / "station")
+
+
+def verdicts(state: RunState, *wanted: Verdict) -> set[str]:
+    return {
+        check_id
+        for check_id, attempt in state.counting_attempts().items()
+        if attempt.finding is not None and attempt.finding.verdict in wanted
+    }
+
+
+# ---- healthy ------------------------------------------------------------------------------------------
+
+
+def test_nothing_to_mend(loaded: LoadedSuite) -> None:
+    assert loaded.warnings == ()
+    assert loaded.suite.state == "approved"
+    assert all(limit.source for check in loaded.suite.checks for limit in check.limits)
+
+
+def test_healthy_unit_is_released_with_every_disturbed_joint_measured(case: Case) -> None:
+    state, end = case.run()
+    assert end.disposition is Disposition.RELEASE, end.reason
+    # What a recording cannot show (a link watched, flags of a running clock) and screws that were not out.
+    assert verdicts(state, Verdict.NOT_RUN) == {"lan-steady", "clock-cell", "balance-m4x10"}
+    assert verdicts(state, Verdict.FAIL, Verdict.INCONCLUSIVE, Verdict.BENCH_ERROR) == set()
+    assert {joint.coverage for joint in end.joints if joint.disturbed} == {"measured"}
+    assert sum(joint.disturbed for joint in end.joints) == 23
+
+
+@pytest.mark.parametrize("part", tomllib.loads((FOLDER / "suite.toml").read_text("utf-8"))["parts"])
+def test_whatever_part_is_replaced_every_joint_is_proved_again(case: Case, part: str) -> None:
+    suite = case.loaded.suite
+    order = RepairOrder(serial="QS-2004174", replaced=(Replaced(part=part),))
+    needed = {kind: due(suite, order, kind) for kind in fastener_types(suite)}
+    counts = {kind: Fasteners(removed=n, fitted=n) for kind, n in needed.items() if n}
+    case.order = order.model_copy(update={"fasteners": counts})
+    _, end = case.run()
+    assert end.disposition is Disposition.RELEASE, end.reason
+    disturbed = {joint.joint: joint.coverage for joint in end.joints if joint.disturbed}
+    assert disturbed
+    assert {joint for joint, coverage in disturbed.items() if coverage != "measured"} == set(NOT_COVERED)
+
+
+def test_every_joint_has_a_required_check_better_than_a_yes(loaded: LoadedSuite) -> None:
+    """Not only in the recording: no joint hangs on a check that may be left out."""
+    suite = loaded.suite
+    proved = {
+        joint
+        for check in suite.checks
+        if check.required and check.limits and check.stage is not Stage.ARRIVAL and not by_eye_only(check)
+        for joint in check.covers
+    }
+    for part in suite.parts:
+        assert set(disturbed_joints(suite, [part])) - proved == set(NOT_COVERED), part
+
+
+# ---- one fault at a time --------------------------------------------------------------------------------
+
+
+def fell_back(case: Case) -> None:
+    """What a USB 3 socket with an open fast pair does: the stick turns up at the USB 2 path."""
+    usb = case.file("sys/bus/usb/devices")
+    (usb / "2-2").rename(usb / "1-2")
+    (usb / "1-2/speed").write_text("480\n")
+
+
+def damage_edid(case: Case) -> None:
+    path = case.file("sys/class/drm/card0-DP-2/edid")
+    data = bytearray(path.read_bytes())
+    data[40] ^= 0x04
+    path.write_bytes(bytes(data))
+
+
+def unplug_display(case: Case) -> None:
+    case.write("sys/class/drm/card0-DP-1/status", "disconnected")
+    case.file("sys/class/drm/card0-DP-1/edid").write_bytes(b"")
+
+
+def clock_lost(case: Case) -> None:
+    case.file("errors.json").write_text(json.dumps({"/sys/class/rtc/rtc0/since_epoch": "EINVAL"}))
+
+
+FAULTS: dict[str, tuple[Callable[[Case], None], str, set[str]]] = {
+    "port 2 fell back to USB 2": (fell_back, "usb-2", {"usb-2"}),
+    "port 1 finds nothing": (lambda c: c.lose("sys/bus/usb/devices/2-1"), "usb-1", {"usb-1"}),
+    "port 3 at half speed": (lambda c: c.write("sys/bus/usb/devices/2-3/speed", "5000"), "usb-3", {"usb-3"}),
+    "port 4 sags": (lambda c: c.answer("usb-4-volts", 4.61), "usb-4-volts", {"usb-4"}),
+    "network at 100": (lambda c: c.write("sys/class/net/eth0/speed", "100"), "lan", {"lan", "board-link"}),
+    "network at half duplex": (
+        lambda c: c.write("sys/class/net/eth0/duplex", "half"),
+        "lan",
+        {"lan", "board-link"},
+    ),
+    "display 1 not seen": (unplug_display, "display-1", {"display-1"}),
+    "display 2 with a bit lost": (damage_edid, "display-2", {"display-2"}),
+    "hot": (
+        lambda c: c.write("sys/class/thermal/thermal_zone0/temp", "66000"),
+        "heat-idle",
+        {"heat-sheet", "heat-block-screws"},
+    ),
+    "old firmware": (lambda c: c.write("sys/class/dmi/id/bios_version", "3.3.9"), "firmware-level", set()),
+    "a main board of another model": (
+        lambda c: c.write("sys/class/dmi/id/board_name", "QS-MB-2"),
+        "identity",
+        set(),
+    ),
+    "half the memory": (lambda c: c.write("proc/meminfo", "MemTotal: 3951706 kB"), "memory", set()),
+    "no storage": (lambda c: c.lose("sys/block/nvme0n1"), "storage", {"storage-socket"}),
+    "no power button": (lambda c: c.lose("sys/class/input/input0"), "power-button", {"button-flex"}),
+    "no Bluetooth": (lambda c: c.lose("sys/class/bluetooth/hci0"), "bluetooth", {"radio-socket"}),
+    "weak radio": (
+        lambda c: c.write(
+            "proc/net/wireless", " wlan0: 0000   20.  -75.  -95        0      0      0      0      0        0"
+        ),
+        "wifi",
+        {"radio-socket"},
+    ),
+    "no sound input": (lambda c: c.lose("proc/asound/card0/pcm0c"), "sound-card", set()),
+    "clock lost its time": (clock_lost, "clock", set()),
+    "one spacer missing": (lambda c: c.answer("edge-spacers", 1), "edge-spacers", {"edge-spacers"}),
+    "one lead off": (lambda c: c.answer("antenna-leads", 1), "antenna-leads", {"antenna-left", "antenna-right"}),
+    "cell reversed": (lambda c: c.answer("cell-volts", -3.05), "cell-volts", {"cell-lead", "cell-clip"}),
+    "old heat sheet": (lambda c: c.answer("heat-sheet-laid", "the old sheet"), "heat-sheet-laid", {"heat-sheet"}),
+    "ticket with a gap": (lambda c: c.answer("ticket", 39), "ticket", {"serial-1"}),
+    "one screw left over": (lambda c: c.count("m3x6", fitted=12, left=1), "balance-m3x6", {"board-screws"}),
+    "one screw astray": (lambda c: c.count("m3x6", discarded=0), "balance-m3x6", {"board-screws"}),
+}
+
+
+@pytest.mark.parametrize("fault", FAULTS)
+def test_a_fault_fails_its_check_and_no_other(case: Case, fault: str) -> None:
+    spoil, wanted, joints = FAULTS[fault]
+    spoil(case)
+    state, end = case.run()
+    assert verdicts(state, Verdict.FAIL) == {wanted}
+    assert verdicts(state, Verdict.INCONCLUSIVE, Verdict.BENCH_ERROR) == set()
+    assert end.disposition is Disposition.REWORK
+    check = case.loaded.suite.check(wanted)
+    assert end.reason.startswith(f"{check.title} failed")
+    assert set(check.covers) == joints
+
+
+def test_the_balance_names_what_is_wrong(case: Case) -> None:
+    case.count("m3x6", fitted=12, left=1)
+    state, end = case.run()
+    finding = state.counting_attempts()["balance-m3x6"].finding
+    assert finding is not None
+    # 12 of 13 in, one on the mat: the sum is right, the screw is missing all the same.
+    assert {held.reading: (held.value, held.verdict) for held in finding.held} == {
+        "missing": (1, Verdict.FAIL),
+        "astray": (0, Verdict.PASS),
+    }
+    assert "M3 × 6" in end.reason and "missing: 1" in end.reason
+
+
+def test_screws_that_nobody_counted_hold_the_unit(case: Case) -> None:
+    rest = {kind: counts for kind, counts in case.order.fasteners.items() if kind != "m3x6"}
+    case.order = case.order.model_copy(update={"fasteners": rest})
+    _, end = case.run()
+    assert end.disposition is Disposition.HOLD
+    assert "does not count m3x6, and 13 were out" in end.reason
+
+
+def test_too_near_the_limit_is_no_verdict(case: Case) -> None:
+    # 57 °C less 1.96 × 1.2 K leaves 54.7 °C; the sensor's half-width is 2 K (u = 2/√3 K, JCGM 100, 4.3.7).
+    case.write("sys/class/thermal/thermal_zone0/temp", "56000")
+    state, end = case.run()
+    assert verdicts(state, Verdict.INCONCLUSIVE) == {"heat-idle"}
+    assert end.disposition is Disposition.HOLD
+
+
+def test_another_unit_stops_the_run(case: Case) -> None:
+    case.write("sys/class/dmi/id/product_serial", "QS-2004182")
+    with pytest.raises(WrongUnit, match="QS-2004182"):
+        case.run()
+
+
+# ---- pictures -------------------------------------------------------------------------------------------
+
+PICTURES = sorted(path.name for path in FOLDER.glob("*.svg"))
+
+
+def test_every_picture_is_shown_by_a_prompt(loaded: LoadedSuite) -> None:
+    assert {check.picture for check in loaded.suite.checks if check.picture} == set(PICTURES)
+
+
+@pytest.mark.parametrize("name", PICTURES)
+def test_a_picture_stands_alone_and_can_be_read_out(name: str) -> None:
+    text = (FOLDER / name).read_text("utf-8")
+    root = ElementTree.fromstring(text)  # noqa: S314 - our own file
+    kinds = {element.tag.removeprefix("{http://www.w3.org/2000/svg}") for element in root.iter()}
+    assert kinds <= {"svg", "title", "desc", "rect", "circle", "path", "text"}, "shapes and words, nothing active"
+    assert "href" not in text and "url(" not in text
+    title, described = root[0], root[1]
+    assert title.text and described.text and len(described.text) > 60
+    assert len(text) < 20_000
+
+
+@pytest.mark.parametrize("name", PICTURES)
+def test_nothing_is_drawn_outside_a_picture(name: str, widths: dict[str, list[tuple[str, float]]]) -> None:
+    assert [said for said, right in widths[name] if right > 630] == []
+
+
+@pytest.fixture(scope="module")
+def widths() -> dict[str, list[tuple[str, float]]]:
+    """For each text of each picture, where it ends, in the picture's units of 640 across."""
+    from playwright.sync_api import sync_playwright
+
+    found: dict[str, list[tuple[str, float]]] = {}
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(
+            executable_path="/usr/bin/chromium", args=["--no-sandbox", "--disable-gpu", "--no-first-run"]
+        )
+        page = browser.new_page(viewport={"width": 700, "height": 500})
+        for name in PICTURES:
+            page.set_content((FOLDER / name).read_text("utf-8"))
+            found[name] = page.evaluate(
+                "[...document.querySelectorAll('text')].map(t => {"
+                " const b = t.getBBox(); return [t.textContent, b.x + b.width] })"
+            )
+        browser.close()
+    return found
+
+
+# ---- as a technician types it ---------------------------------------------------------------------------
+
+
+def command(folder: Path, *words: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "verifier", *words, "--station", str(folder / "station")],
+        capture_output=True,
+        text=True,
+        stdin=subprocess.DEVNULL,
+        cwd=folder,
+        timeout=120,
+    )
+
+
+def test_paused_and_resumed_elsewhere_and_sealed(tmp_path: Path) -> None:
+    """The pictures are found again after `resume`, and the record says which ones they were."""
+    (tmp_path / "elsewhere").mkdir()
+    given = ("--answers", str(ANSWERS))
+    run = ("run", "marrowby-quayside", "--at", f"recorded:{HEALTHY}", "--repair", str(ORDER), *given)
+    paused = command(tmp_path, *run, "--stage", "arrival")
+    assert paused.returncode == 3, paused.stderr
+    (journal,) = tmp_path.glob("station/runs/*/journal")
+    state = replay(read(journal).events)
+    assert Path(state.picture_folder) == FOLDER
+    ended = command(tmp_path, "resume", *given)
+    assert ended.returncode == 0, ended.stdout + ended.stderr
+    assert "Released" in ended.stdout
+    assert set(state.pictures) == set(PICTURES)
+    import hashlib
+
+    assert state.pictures["gasket.svg"] == hashlib.sha256((FOLDER / "gasket.svg").read_bytes()).hexdigest()
+    (report,) = tmp_path.glob("station/runs/*/report*.html")
+    page = report.read_text("utf-8")
+    assert "Main board, seven screws" in page and "Edge spacers of the main board" in page
+
+
+def test_a_fault_sends_the_unit_back_and_the_report_says_where_to_look(tmp_path: Path, case: Case) -> None:
+    fell_back(case)
+    run = ("run", "marrowby-quayside", "--at", f"recorded:{case.tree}", "--repair", str(ORDER))
+    ended = command(tmp_path, *run, "--answers", str(ANSWERS))
+    assert ended.returncode == 1
+    assert "Port 2 at full speed" in ended.stdout
+    (report,) = tmp_path.glob("station/runs/*/report*.html")
+    words = re.sub(r"<[^>]+>", " ", report.read_text("utf-8"))
+    assert "Port 2, USB-A rear" in words
