@@ -1,4 +1,4 @@
-"""Two linked ports in a network of its own, read by the probe and by ethtool. A script for a process of its own."""
+"""Two linked ports in a network of its own, read by probe and by ethtool. A script for a process of its own."""
 
 import json
 import subprocess
