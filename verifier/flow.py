@@ -238,7 +238,15 @@ def report_page(
 
     InputError when the record was not sealed at this station.
     """
-    from verifier.seal import Standing, amendments_of, load_or_create, proofs_from, seal_page, with_receipt_at
+    from verifier.seal import (
+        Standing,
+        amendments_of,
+        load_or_create,
+        portable,
+        portable_standing,
+        proofs_from,
+        seal_page,
+    )
     from verifier.show import RENDERER, render_customer, render_front
     from verifier.store.trusted import own_keys
 
@@ -249,9 +257,8 @@ def report_page(
             to_do="Render it at that station.",
         )
     standing = amendments_of(folder, sealed, own, proofs_from(station.ledger)) if folder else Standing()
-    if (retired := own[key_of].retired) is not None:
-        # With this receipt anybody can see that the record is older than the key's retirement.
-        sealed = with_receipt_at(sealed, retired, station.ledger) or sealed
+    # Where a key was retired since, the copies within show that they are older, to those who have no ledger.
+    sealed, standing = portable(sealed, own, station.ledger), portable_standing(standing, own, station.ledger)
     key, _ = load_or_create(station.keys, sealed.record.role)
     # A customer's copy says the same under the same seal, without anybody's name.
     raw, disclosed = (sealed.withhold(), {}) if audience == "customer" else (sealed.raw, sealed.disclosed)

@@ -22,7 +22,7 @@ from verifier.seal.build import build_record
 from verifier.seal.envelope import Sealed, open_sealed
 from verifier.seal.keys import SigningKey, fingerprint, key_set, load_all, load_or_create
 from verifier.seal.page import embed, seal_page
-from verifier.seal.retiring import proofs_from, retire, retired_keys, with_receipt_at
+from verifier.seal.retiring import portable, portable_standing, proofs_from, retire, retired_keys
 from verifier.seal.run_files import named, record_in, report_in
 from verifier.seal.schema import record_schema, sealed_schema
 from verifier.seal.sealing import read_sealed, seal_run
@@ -56,6 +56,8 @@ __all__ = [
     "load_or_create",
     "named",
     "open_sealed",
+    "portable",
+    "portable_standing",
     "proofs_from",
     "public_keys",
     "read_sealed",
@@ -68,5 +70,4 @@ __all__ = [
     "seal_page",
     "seal_run",
     "sealed_schema",
-    "with_receipt_at",
 ]

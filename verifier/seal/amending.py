@@ -2,7 +2,8 @@
 
 An amendment counts for a record where it holds against every rule of `verify`, names the record's
 digest and role, and comes from the station that sealed the record: by the same key, by another of the
-asking station's own, or by a key to which the trust list gives the same name. Nobody else's word changes what a station's record says.
+asking station's own, or by a key to which the trust list gives the same name. Nobody else's word changes
+what a station's record says.
 """
 
 from __future__ import annotations

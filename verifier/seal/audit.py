@@ -89,7 +89,8 @@ class AuditLine:
             Status.UNREADABLE: "unreadable",
         }
         reasons = "; ".join(f"{part.name}: {part.note}" if part.note else part.name for part in bad)
-        return f"{words.get(self.status, self.status)}: {reasons}" if reasons else words[self.status]
+        whole = f"{words.get(self.status, self.status)}: {reasons}" if reasons else words[self.status]
+        return "; ".join(text for text in (whole, amended_words(self.standing)) if text)
 
 
 @dataclass(frozen=True, slots=True)

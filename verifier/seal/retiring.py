@@ -8,12 +8,14 @@ A retirement that was cut off after the third step counts: `keys.load` passes su
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
-from verifier.errors import InputError, SealError
+from verifier.errors import InputError
 from verifier.readings import Role
 from verifier.seal import keys, ledger, strict_json
+from verifier.seal.amending import Standing
+from verifier.seal.amendment import open_amendment
 from verifier.seal.durable import sync_folder, told, write_durably
 from verifier.seal.envelope import Envelope, Receipt, Sealed, open_sealed
 from verifier.seal.merkle import leaf_hash, verify_inclusion
@@ -64,23 +66,38 @@ def proofs_from(ledger_dir: Path) -> Proofs:
     return lambda role, index, size: ledger.proof_under(ledger_dir / role, index, size)
 
 
-def with_receipt_at(sealed: Sealed, retired: Retired, ledger_dir: Path) -> Sealed | None:
-    """The sealed record with its receipt under the head of the retirement, so that anybody can audit it.
+def portable(sealed: Sealed, own: TrustList, ledger_dir: Path) -> Sealed:
+    """The sealed record as others can audit it: where its key was retired, its receipt is under the head of then.
 
-    The record's JWS stays as it is; None where the ledger here cannot show it.
+    The record's JWS stays as it is; and so does the whole where the ledger here cannot show it.
     """
-    index = sealed.receipt.index
-    folder = ledger_dir / sealed.record.role
-    path, head = ledger.proof_under(folder, index, retired.size), ledger.head_over(folder, retired.size)
-    leaf = leaf_hash(sealed.envelope.record.encode("ascii"))
+    moved = _moved(sealed.envelope, sealed.record.role, sealed.record.station.key, own, ledger_dir)
+    return open_sealed(moved.to_bytes()) if moved else sealed
+
+
+def portable_standing(standing: Standing, own: TrustList, ledger_dir: Path) -> Standing:
+    """The same for amendments."""
+    amendments = []
+    for sealed in standing.amendments:
+        said = sealed.amendment
+        moved = _moved(sealed.envelope, said.role, said.station.key, own, ledger_dir)
+        amendments.append(open_amendment(moved.to_bytes()) if moved else sealed)
+    return replace(standing, amendments=tuple(amendments))
+
+
+def _moved(envelope: Envelope, role: Role, kid: str, own: TrustList, ledger_dir: Path) -> Envelope | None:
+    key = own.get(kid)
+    if key is None or key.retired is None:
+        return None
+    index, size = envelope.receipt.index, key.retired.size
+    folder = ledger_dir / role
+    path, head = ledger.proof_under(folder, index, size), ledger.head_over(folder, size)
+    leaf = leaf_hash(envelope.record.encode("ascii"))
     if (
         path is None
         or head is None
-        or not verify_inclusion(leaf, index, retired.size, path, bytes.fromhex(retired.root))
+        or not verify_inclusion(leaf, index, size, path, bytes.fromhex(key.retired.root))
     ):
         return None
-    receipt = Receipt(index=index, size=retired.size, path=tuple(step.hex() for step in path), head=head)
-    try:
-        return open_sealed(Envelope(sealed.envelope.record, receipt, sealed.disclosed).to_bytes())
-    except SealError:
-        return None
+    receipt = Receipt(index=index, size=size, path=tuple(step.hex() for step in path), head=head)
+    return Envelope(envelope.record, receipt, envelope.disclosed)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from verifier.readings import Outcome
 from verifier.seal import Standing
 from verifier.seal.amendment import FieldChange
-from verifier.seal.record import Disclosed, Personal, Record, disclosed_value
+from verifier.seal.record import Disclosed, Personal, Record, RecordedPerson, disclosed_value
 from verifier.show import words
 
 _KINDS = {"correct": "Corrected", "void": "Voided", "supersede": "Superseded"}
@@ -67,7 +67,7 @@ def views(standing: Standing, disclosed: Disclosed) -> list[AmendmentView]:
             word=_KINDS[a.kind],
             changes=tuple(_change(change, known) for change in a.fields),
             successor=a.successor.run if a.successor else "",
-            reason=words.sentence(a.reason),
+            reason=words.sentence(words.capital(a.reason)),
             by=disclosed_value(a.by.name, known),
             known=a.by.known,
             at=words.day_and_time(a.at),
@@ -84,6 +84,49 @@ def now(field: str, record: Record, standing: Standing) -> NowView:
     value, was = fields[field], Standing().fields(record)[field]
     text = value if isinstance(value, str) else None
     return NowView(now=text, was=was if isinstance(was, str) else None, corrected=value != was)
+
+
+def as_corrected(record: Record, standing: Standing) -> Record:
+    """The record with its corrections put in, for showing: what is shown elsewhere must not say the old again."""
+    if not standing.corrections:
+        return record
+    said = standing.fields(record)
+
+    def text(field: str) -> str | None:
+        value = said[field]
+        return value if isinstance(value, str) else None
+
+    def name(field: str) -> Personal | None:
+        value = said[field]
+        return value if isinstance(value, Personal) else None
+
+    who, known = name("technician"), record.technician.known if record.technician else "typed"
+    replaced = tuple(
+        part.model_copy(
+            update={
+                "number": text(f"{part.part}.number"),
+                "old_number": text(f"{part.part}.old-number"),
+                "serial": text(f"{part.part}.serial"),
+                "lot": text(f"{part.part}.lot"),
+                "expiry": text(f"{part.part}.expiry"),
+            }
+        )
+        for part in record.order.replaced
+    )
+    order = {
+        "ticket": text("ticket"),
+        "complaint": text("complaint"),
+        "document": text("document"),
+        "technician": name("order-technician"),
+        "replaced": replaced,
+    }
+    return record.model_copy(
+        update={
+            "unit": record.unit.model_copy(update={"serial": text("serial")}),
+            "order": record.order.model_copy(update=order),
+            "technician": RecordedPerson(name=who, known=known) if who else None,
+        }
+    )
 
 
 def _change(change: FieldChange, known: Disclosed) -> ChangeView:

@@ -64,19 +64,20 @@ def render_customer(
     """
     standing = standing or Standing()
     headline, said = result(record, standing)
+    shown = amended.as_corrected(record, standing)
     note = words.role_note(record.role, record.host.address)
     html = (
         environment()
         .get_template("customer.html")
         .render(
-            record=record,
+            record=shown,
             headline=headline,
             said=said,
             stands=amended.stands(standing),
             note=note,
             serial=amended.now("serial", record, standing),
             ticket=amended.now("ticket", record, standing),
-            complaint=amended.now("complaint", record, standing).now,
+            complaint=shown.order.complaint,
             corrected=tuple(dict.fromkeys(c.field for a in standing.corrections for c in a.fields)),
             groups=groups(record.checks),
             unproved=unproved(record),
@@ -85,7 +86,7 @@ def render_customer(
             fingerprint=fingerprint,
             digest=digest,
             qr=qr(digest),
-            css=css(record, standing, note[0] if note else ""),
+            css=css(shown, standing, note[0] if note else ""),
         )
     )
     return closed_front(html, sealed, [amendment.withhold() for amendment in standing.amendments])

@@ -67,6 +67,9 @@ def closed_front(html: str, sealed: bytes, amendments: Sequence[bytes]) -> bytes
 def _context(
     record: Record, disclosed: Disclosed, fingerprint: str, digest: str, standing: Standing
 ) -> dict[str, Any]:
+    sealed_record, record = record, amended.as_corrected(record, standing)
+    if disclosed:
+        disclosed = disclosed | standing.disclosed
     checks = view.check_views(record, disclosed)
     groups = {word: [c for c in checks if c.verdict == word] for word in words.VERDICTS.values()}
     judged = [c for c in checks if c.verdict != "noted"]
@@ -77,8 +80,8 @@ def _context(
         "headline": amended.headline(record.outcome, standing),
         "found": "" if amended.stands(standing) else words.headline(record.outcome),
         "amendments": amended.views(standing, disclosed),
-        "serial": amended.now("serial", record, standing),
-        "ticket": amended.now("ticket", record, standing),
+        "serial": amended.now("serial", sealed_record, standing),
+        "ticket": amended.now("ticket", sealed_record, standing),
         "note": note,
         "checks": checks,
         "groups": groups,
@@ -105,8 +108,7 @@ def _context(
 def css(record: Record, standing: Standing, mark: str) -> Markup:
     """The style sheet, with the running foot of the printed page: text of the page cannot reach a page margin."""
     sheet = (shipped.folder("reports") / "report.css").read_text("utf-8")
-    serial = amended.now("serial", record, standing).now
-    parts = (serial or "no serial number", record.run, standing.word.upper(), mark)
+    parts = (record.unit.serial or "no serial number", record.run, standing.word.upper(), mark)
     foot = " · ".join(
         part if len(part) <= _LONGEST_IN_FOOT else f"{part[:_LONGEST_IN_FOOT]}…" for part in parts if part
     )

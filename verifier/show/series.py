@@ -83,8 +83,7 @@ def series_svg(reading: Reading, held: Held | None = None) -> Markup:
             '<path class="limit" stroke-width="1" stroke-dasharray="5 3" '
             f'd="M{_LEFT:g} {_f(y)}H{WIDTH - _RIGHT:g}"/>'
         )
-        at = y - 3 if y > _TOP + 8 else y + 10
-        labels.append(_text(WIDTH - _RIGHT, at, "end", f"{name} {numbers.plain(limit)}"))
+        labels.append(_text(WIDTH - _RIGHT, y - 3, "end", f"{name} {numbers.plain(limit)}"))
     trace = "L".join(f"{_f(frame.x(t))} {_f(frame.y(v))}" for t, v in _thinned(points))
     parts.append(f'<path class="trace" stroke-width="1.6" stroke-linejoin="round" d="M{trace}"/>')
     parts.append(f'<g font-size="9" fill="currentColor" stroke="none">{"".join(labels)}</g></svg>')
