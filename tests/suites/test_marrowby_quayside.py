@@ -5,9 +5,15 @@ Runs in this process are made with the real engine, judge and disposition; only 
 
 from __future__ import annotations
 
+import base64
+import contextlib
+import hashlib
 import json
+import os
 import re
+import select
 import shutil
+import signal
 import subprocess
 import sys
 import tomllib
@@ -34,9 +40,8 @@ from verifier.gather.catalogue import ProbeCatalogue, load_catalogue
 from verifier.gather.clocks import RealClocks
 from verifier.gather.engine import Engine
 from verifier.gather.hosts import open_host
-from verifier.gather.journal import read
 from verifier.gather.prompts.prepared import PreparedAsker
-from verifier.gather.state import RunState, replay
+from verifier.gather.state import RunState
 from verifier.gather.workers import run_probe
 from verifier.judge import SuiteJudge, outcome
 from verifier.readings import Disposition, Outcome, Person, ProbeDeclaration, Reading, Stage, Verdict
@@ -274,7 +279,7 @@ FAULTS: dict[str, tuple[Callable[[Case], None], str, set[str]]] = {
     "one spacer missing": (lambda c: c.answer("edge-spacers", 1), "edge-spacers", {"edge-spacers"}),
     "one lead off": (lambda c: c.answer("antenna-leads", 1), "antenna-leads", {"antenna-left", "antenna-right"}),
     "cell reversed": (lambda c: c.answer("cell-volts", -3.05), "cell-volts", {"cell-lead", "cell-clip"}),
-    "old heat sheet": (lambda c: c.answer("heat-sheet-laid", "the old sheet"), "heat-sheet-laid", {"heat-sheet"}),
+    "old heat sheet": (lambda c: c.answer("heat-sheet-laid", "old sheet"), "heat-sheet-laid", {"heat-sheet"}),
     "ticket with a gap": (lambda c: c.answer("ticket", 39), "ticket", {"serial-1"}),
     "one screw left over": (lambda c: c.count("m3x6", fitted=12, left=1), "balance-m3x6", {"board-screws"}),
     "one screw astray": (lambda c: c.count("m3x6", discarded=0), "balance-m3x6", {"board-screws"}),
@@ -390,23 +395,55 @@ def command(folder: Path, *words: str) -> subprocess.CompletedProcess[str]:
     )
 
 
-def test_paused_and_resumed_elsewhere_and_sealed(tmp_path: Path) -> None:
-    """The pictures are found again after `resume`, and the record says which ones they were."""
-    (tmp_path / "elsewhere").mkdir()
+def at_a_terminal(folder: Path, until: str, *words: str) -> str:
+    """Type a command in a terminal, go on to the next stage, read until a text is there, press Ctrl-C."""
+    ours, theirs = os.openpty()
+    station = ("--station", str(folder.parent / "station"))
+    process = subprocess.Popen(
+        [sys.executable, "-m", "verifier", *words, *station],
+        stdin=theirs,
+        stdout=theirs,
+        stderr=theirs,
+        cwd=folder,
+        env={**os.environ, "COLUMNS": "200", "TERM": "dumb"},
+    )
+    os.close(theirs)
+    seen, gone_on = "", False
+    with contextlib.suppress(OSError):  # the process has ended
+        while until not in seen and select.select([ours], [], [], 60)[0]:
+            seen += os.read(ours, 4096).decode("utf-8", "replace")
+            if not gone_on and "later to stop here" in seen:
+                gone_on = os.write(ours, b"\n") == 1
+    process.send_signal(signal.SIGINT)
+    with contextlib.suppress(OSError):
+        while os.read(ours, 4096):
+            pass
+    assert process.wait(60) == 3, seen
+    os.close(ours)
+    return seen
+
+
+def test_pictures_are_found_again_after_resume_elsewhere(tmp_path: Path) -> None:
+    """In the right folder, whatever folder the command is typed in; and the record says which ones they were."""
+    elsewhere = tmp_path / "elsewhere"
+    elsewhere.mkdir()
     given = ("--answers", str(ANSWERS))
     run = ("run", "marrowby-quayside", "--at", f"recorded:{HEALTHY}", "--repair", str(ORDER), *given)
     paused = command(tmp_path, *run, "--stage", "arrival")
     assert paused.returncode == 3, paused.stderr
-    (journal,) = tmp_path.glob("station/runs/*/journal")
-    state = replay(read(journal).events)
-    assert Path(state.picture_folder) == FOLDER
+    label = tmp_path / "label.toml"
+    label.write_text('label = "QS-2004174"\n')
+    shown = f"Picture: {FOLDER / 'make-safe.svg'}"
+    assert shown in at_a_terminal(elsewhere, shown, "resume", "--stage", "open", "--answers", str(label))
     ended = command(tmp_path, "resume", *given)
     assert ended.returncode == 0, ended.stdout + ended.stderr
     assert "Released" in ended.stdout
-    assert set(state.pictures) == set(PICTURES)
-    import hashlib
-
-    assert state.pictures["gasket.svg"] == hashlib.sha256((FOLDER / "gasket.svg").read_bytes()).hexdigest()
+    (sealed,) = tmp_path.glob("station/runs/*/sealed*.json")
+    payload = json.loads(sealed.read_text("utf-8"))["record"].split(".")[1]
+    record = json.loads(base64.urlsafe_b64decode(payload + "=" * (-len(payload) % 4)))
+    assert record["suite"]["pictures"] == {
+        name: hashlib.sha256((FOLDER / name).read_bytes()).hexdigest() for name in PICTURES
+    }
     (report,) = tmp_path.glob("station/runs/*/report*.html")
     page = report.read_text("utf-8")
     assert "Main board, seven screws" in page and "Edge spacers of the main board" in page
