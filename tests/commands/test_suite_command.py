@@ -177,6 +177,7 @@ def test_setting_is_described_by_the_text_below_its_field() -> None:
 
 def test_every_example_of_a_probe_is_a_check_that_lint_takes(tmp_path: Path) -> None:
     head = 'schema = 1\nmodel = "m"\ntitle = "t"\nrevision = 1\n'
+    head += '[parts.board]\ntitle = "t"\nfasteners = { m3x6 = 4 }\n'
     for probe in json.loads(run("probes", "--json").output):
         checks = tomllib.loads(probe["example"])["checks"]
         joints = {joint for check in checks for joint in check.get("covers", [])}

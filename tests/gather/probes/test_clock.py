@@ -82,10 +82,13 @@ class Unit:
     @property
     def files(self) -> Any:
         async def read(path: str, limit: int = 0) -> bytes:
-            self.now += 0.001
             if path.endswith("name"):
                 return b"invented\n"
-            return b"%d\n" % ((1_700_000_000 if self.stands else self.now) + self.ahead)
+            # Reading takes its time, and what is read is from somewhere in between.
+            self.now += 0.004
+            shown = (1_700_000_000 if self.stands else self.now) + self.ahead
+            self.now += 0.004
+            return b"%d\n" % shown
 
         async def exists(path: str) -> bool:
             return True
@@ -113,7 +116,7 @@ class Unit:
         return SimpleNamespace(wall=lambda: self.now, rtc_flags=rtc_flags)
 
 
-@pytest.mark.parametrize("ahead", [0.0, 0.4, -0.4, 3600.0, -7.123, 86400.75])
+@pytest.mark.parametrize("ahead", [0.0, 0.4, -0.4, 3600.0, -7.123, 86400.75, *(n / 1000 for n in range(20))])
 def test_how_far_the_clock_is_ahead_is_found_at_its_next_second(ahead: float) -> None:
     """True to the step between two looks although the clock shows whole seconds; that step is the uncertainty."""
     unit = Unit(ahead)
@@ -121,7 +124,7 @@ def test_how_far_the_clock_is_ahead_is_found_at_its_next_second(ahead: float) ->
     reading = found["ahead"]
     (contribution,) = reading.contributions
     half = contribution.u * math.sqrt(3)
-    assert found["runs"].value is True and 0 < half < 0.01
+    assert found["runs"].value is True and 0 < half < 0.02
     assert abs(float(reading.value) - ahead) <= half + 1e-6
 
 

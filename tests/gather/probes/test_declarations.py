@@ -2,12 +2,10 @@
 
 import re
 import tomllib
-from pathlib import Path
 
 import pytest
 from pydantic import TypeAdapter
 
-from verifier.declare.lint import load_suite
 from verifier.declare.suite import Check
 from verifier.gather.catalogue import load_catalogue
 from verifier.gather.workers import settings_of
@@ -35,20 +33,6 @@ def test_the_example_is_a_check_that_the_probe_can_serve(name: str) -> None:
             continue
         reading = declaration.reading(limit.reading)
         assert reading is not None and limit.source
-
-
-@pytest.mark.parametrize("name", NAMES)
-def test_the_example_passes_lint(name: str, tmp_path: Path) -> None:
-    """As a suite of its own; the joints that it covers are declared for it."""
-    declaration = declared(name)
-    joints = {joint for check in tomllib.loads(declaration.example)["checks"] for joint in check.get("covers", [])}
-    head = 'schema = 1\nmodel = "example"\ntitle = "Example"\nrevision = 1\n'
-    parts = f'[parts.board]\ntitle = "Board"\njoints = {sorted(joints)}\nfasteners = {{ "m3x6" = 4 }}\n'
-    tables = "".join(f'[joints.{joint}]\ntitle = "Joint"\n' for joint in joints)
-    file = tmp_path / "suite.toml"
-    file.write_text(head + parts + tables + declaration.example)
-    loaded = load_suite(file, CATALOGUE)
-    assert not loaded.warnings, loaded.warnings
 
 
 @pytest.mark.parametrize("name", NAMES)

@@ -101,7 +101,7 @@ limits = [
         own = clock_of(host)
         if own is None:
             return
-        edge = await _next_second(host.files, path, host.clocks, own, seconds)
+        edge = await _next_second(host.files, path, host.clocks, own)
         yield Reading(name="runs", value=edge is not None, origin=path, exact=True)
         if edge is not None:
             yield _ahead(*edge, origin=path)
@@ -152,26 +152,30 @@ def _shown(seconds: int | None) -> str | None:
         return None
 
 
-async def _next_second(
-    files: Files, path: str, clocks: Clocks, own: UnitClock, seconds: int
-) -> tuple[int, float, float] | None:
-    """The clock's next second, and the system times between which it began; None when it does not come."""
+async def _next_second(files: Files, path: str, clocks: Clocks, own: UnitClock) -> tuple[int, float, float] | None:
+    """The clock's next second, and the system times between which it began; None when it does not come.
+
+    Reading takes time, and what is read is from somewhere within: so the second began after the start
+    of the last look that saw the one before, and before the end of the first that saw it.
+    """
     until = clocks.loop() + PATIENCE
-    before = own.wall()
-    while clocks.loop() < until:
-        now = await number_of(files, path)
-        after = own.wall()
-        if now is not None and now != seconds:
-            return now, before, after
-        before = after
+    started = own.wall()
+    shown = await number_of(files, path)
+    while shown is not None and clocks.loop() < until:
         await clocks.sleep(STEP)
+        again = own.wall()
+        now = await number_of(files, path)
+        ended = own.wall()
+        if now is not None and now != shown:
+            return now, started, ended
+        started = again
     return None
 
 
 def _ahead(seconds: int, before: float, after: float, *, origin: str) -> Reading:
     """The second began somewhere between two looks: the middle, give or take half of what lies between."""
     half = abs(after - before) / 2
-    bounds = Contribution.half_width(half, basis=Basis.RESOLUTION, note=f"looked at every {2 * half:.3f} s")
+    bounds = Contribution.half_width(half, basis=Basis.RESOLUTION, note=f"seen within {2 * half:.3f} s")
     return Reading(
         name="ahead",
         value=seconds - (before + after) / 2,
