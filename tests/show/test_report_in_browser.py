@@ -54,6 +54,18 @@ def address(sample: Any, render: Callable[..., str], tmp_path_factory: pytest.Te
     return path.as_uri()
 
 
+@pytest.fixture(scope="module")
+def customers_address(sample: Any, tmp_path_factory: pytest.TempPathFactory) -> str:
+    """The page for a customer about an ordinary run of 36 checks."""
+    from verifier.show.customer import render_customer
+
+    record, _ = sample.many(36)
+    path = tmp_path_factory.mktemp("page") / "customer.html"
+    front = render_customer(record, {}, b"{}", fingerprint=sample.fingerprint, digest=sample.digest)
+    path.write_bytes(front + b'<pre hidden id="page-seal">e30.e30.e30' + TAIL)
+    return path.as_uri()
+
+
 @pytest.fixture
 def opened(browser: Any, address: str) -> Iterator[Callable[[int], Any]]:
     pages = []
@@ -105,6 +117,69 @@ def test_axe_finds_nothing(width: int, opened: Callable[[int], Any]) -> None:
     page.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
     results = Axe().run(page)
     assert results.violations_count == 0, results.generate_report()
+
+
+@pytest.mark.parametrize("width", [400, 1280])
+def test_the_customers_page_fits_and_axe_finds_nothing(width: int, browser: Any, customers_address: str) -> None:
+    from axe_playwright_python.sync_playwright import Axe
+
+    page = browser.new_page(viewport={"width": width, "height": 900})
+    page.goto(customers_address)
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    results = Axe().run(page)
+    page.close()
+    assert results.violations_count == 0, results.generate_report()
+
+
+@pytest.mark.skipif(shutil.which("pdfinfo") is None, reason="needs poppler-utils")
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_the_customers_page_prints_on_one_page(
+    paper: str, browser: Any, customers_address: str, tmp_path: Path
+) -> None:
+    page = browser.new_page()
+    page.goto(customers_address)
+    page.pdf(path=str(tmp_path / "customer.pdf"), format=paper, print_background=False)
+    page.close()
+    said = subprocess.run(
+        ["pdfinfo", tmp_path / "customer.pdf"], capture_output=True, text=True, check=True
+    ).stdout
+    assert "Pages:           1" in said
+
+
+@pytest.mark.parametrize("width", [400, 1280])
+def test_names_of_readings_break_only_after_underscores(width: int, opened: Callable[[int], Any]) -> None:
+    """Every line of a name but its last ends with an underscore, as the browser lays it out."""
+    page = opened(width)
+    page.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
+    page.evaluate("""document.querySelectorAll('.every .name, .held .name, .noted .name').forEach(n => {
+        n.innerHTML = 'temperature_<wbr>of_<wbr>upper_<wbr>heat_<wbr>block_<wbr>sensor_<wbr>zone_<wbr>0'; })""")
+    lines = page.evaluate("""() => [...document.querySelectorAll('.every .name, .held .name, .noted .name')]
+        .filter(n => n.getClientRects().length && !n.closest('.unseen')).flatMap(n => {
+        const out = []; let top = null, line = '';
+        for (const text of n.childNodes) { for (let i = 0; i < (text.data || '').length; i++) {
+            const range = document.createRange(); range.setStart(text, i); range.setEnd(text, i + 1);
+            const y = Math.round(range.getBoundingClientRect().top);
+            if (top !== null && y !== top) { out.push(line); line = ''; }
+            top = y; line += text.data[i]; } }
+        return out; })""")
+    assert len(lines) > 10
+    assert {line[-1] for line in lines} == {"_"}
+
+
+def test_a_keyboard_meets_the_counts_first_and_then_each_budget_in_its_order(opened: Callable[[int], Any]) -> None:
+    page = opened(1280)
+    met = []
+    for _ in range(12):
+        page.keyboard.press("Tab")
+        met.append(
+            page.evaluate("document.activeElement.tagName + ' ' + document.activeElement.textContent.trim()")
+        )
+    kinds = [text.split()[0] for text in met]
+    assert kinds[:6] == ["A"] * 6, "one link a verdict"
+    assert set(kinds[6:]) == {"SUMMARY"}
+    tops = page.eval_on_selector_all("summary", "all => all.map(s => s.getBoundingClientRect().top)")
+    assert tops == sorted(tops)
+    assert "uncertainty of" in met[6], "a screen reader hears which reading the budget is of"
 
 
 def test_the_disposition_and_the_serial_number_stand_on_the_first_screen(opened: Callable[[int], Any]) -> None:
