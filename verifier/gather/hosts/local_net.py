@@ -11,11 +11,15 @@ import os
 import socket
 import struct
 from contextlib import closing
+from typing import TYPE_CHECKING
 
 import anyio
 
 from verifier.errors import NotPossible
 from verifier.readings import Clocks, Exchange
+
+if TYPE_CHECKING:
+    from verifier.gather.peer.words import FarEnd
 
 ANSWER_LIMIT = 2048
 """Bytes of an answer that are looked at."""
@@ -101,6 +105,12 @@ class LocalNet:
                 answer, _ = _received(line)
                 return Exchange(answer=answer, sent=sent, received=received) if answer else None
         return None
+
+    async def far_end(self, name: str) -> FarEnd:
+        from verifier.gather.peer.client import open_far_end
+        from verifier.gather.peer.pairings import folder, paired
+
+        return await open_far_end(paired(folder(), name), self._clocks.wall)
 
 
 def _family(address: str) -> socket.AddressFamily:

@@ -1,0 +1,315 @@
+"""Asks a far end, from the host that is tested: blocking calls, each with a limit in time."""
+
+from __future__ import annotations
+
+import secrets
+import socket
+import threading
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager, suppress
+from typing import Any, TypeVar
+
+import anyio.to_thread
+
+from verifier.errors import BenchFault, InputError, NotPossible
+from verifier.gather.peer import load
+from verifier.gather.peer import protocol as rules
+from verifier.gather.peer.pairings import PairedWith
+from verifier.gather.peer.protocol import Line, Refused
+from verifier.gather.peer.words import AddressRequest, Datagrams, Flow, FourTimes, Way
+from verifier.readings import Value
+
+REACH_SECONDS = 3.0
+"""To be connected to the far end."""
+T = TypeVar("T")
+
+
+def pair(address: str, port: int, code: str, name: str) -> PairedWith:
+    """Pair with the far end whose screen shows `code`. InputError when that does not succeed, with what to do."""
+    where = f"{address} port {port}"
+    try:
+        secret = rules.code_octets(code)
+    except ValueError as error:
+        raise InputError(str(error), to_do="Type it as the far end shows it.") from None
+    ours = rules.Pairing()
+    try:
+        with socket.create_connection((address, port), REACH_SECONDS) as connection:
+            line = Line(connection)
+            line.send({"version": rules.VERSION, "want": "pair", "share": ours.share, "nonce": ours.nonce})
+            theirs = line.receive(seconds=rules.HANDSHAKE_SECONDS)
+            _refuse_refusal(theirs)
+            transcript = line.transcript
+            keys = ours.keys(theirs.get("share"), secret, transcript)
+            line.send({"proof": rules.proof(keys["asking"], "asking", transcript)})
+            line.authenticate(rules.session_key(keys["key"], transcript), "asking")
+            answer = line.receive(seconds=rules.HANDSHAKE_SECONDS)
+            if not rules.proved(answer.get("proof"), keys["far"], "far", transcript):
+                raise Refused("it did not prove the code")
+            known_by = rules.unhex(answer.get("id"), 8).hex()
+    except (Refused, EOFError):
+        raise InputError(
+            "the far end refused, or does not know this code",
+            where=where,
+            to_do="Type the code that it shows now: each serves once, and wrong ones may not be tried for long.",
+        ) from None
+    except OSError as error:
+        raise InputError(
+            f"no far end answers: {error.strerror or error}",
+            where=where,
+            to_do="Start `verifier peer --listen ADDRESS` on the bench computer, and check cable and addresses.",
+        ) from None
+    return PairedWith(name=name, address=address, port=port, id=known_by, key=keys["key"])
+
+
+def _refuse_refusal(message: dict[str, Any]) -> None:
+    if "refused" in message:
+        raise Refused("it refused")
+
+
+class Asking:
+    """An open session. Its calls block; `FarEndOver` makes them fit for an event loop."""
+
+    def __init__(self, pairing: PairedWith, connection: socket.socket) -> None:
+        self._pairing, self._connection = pairing, connection
+        self._line = Line(connection)
+        self._address = str(connection.getsockname()[0])
+
+    @classmethod
+    def open(cls, pairing: PairedWith) -> Asking:
+        """NotPossible when nobody answers there, or nobody who is paired with us."""
+        where = f"{pairing.address} port {pairing.port}"
+        try:
+            connection = socket.create_connection((pairing.address, pairing.port), REACH_SECONDS)
+        except OSError as error:
+            raise NotPossible(
+                f"the far end {pairing.name} ({where}) does not answer: {error.strerror or error}",
+                to_do="Start `verifier peer --listen ADDRESS` on the bench computer, and check the cable.",
+            ) from None
+        try:
+            connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            asking = cls(pairing, connection)
+            asking._prove()
+        except (Refused, EOFError, OSError):
+            connection.close()
+            raise NotPossible(
+                f"the far end at {where} is not the one this station is paired with, or it was started anew",
+                to_do=f"Pair again: `verifier peer pair {pairing.address}:{pairing.port} --name {pairing.name}`.",
+            ) from None
+        except BaseException:
+            connection.close()
+            raise
+        return asking
+
+    def _prove(self) -> None:
+        line, key = self._line, self._pairing.key
+        nonce = secrets.token_hex(32)
+        line.send({"version": rules.VERSION, "want": "session", "id": self._pairing.id, "nonce": nonce})
+        before = line.transcript
+        theirs = line.receive(seconds=rules.HANDSHAKE_SECONDS)
+        _refuse_refusal(theirs)
+        if not rules.proved(theirs.get("proof"), key, "far", before):
+            raise Refused("the far end did not prove itself")
+        transcript = line.transcript
+        line.send({"proof": rules.proof(key, "asking", transcript)})
+        line.authenticate(rules.session_key(key, transcript), "asking")
+        ready = line.receive(seconds=rules.HANDSHAKE_SECONDS)
+        if "error" in ready:
+            raise NotPossible(f"the far end {self._pairing.name} is {str(ready['error'])[:200]}")
+
+    def close(self) -> None:
+        self._connection.close()
+
+    def abandon(self) -> None:
+        """End whatever call is under way in another thread."""
+        with suppress(OSError):
+            self._connection.shutdown(socket.SHUT_RDWR)
+
+    @contextmanager
+    def _exchange(self) -> Iterator[None]:
+        """What can go wrong in a session, as the three words for it."""
+        try:
+            yield
+        except (Refused, EOFError) as error:
+            raise BenchFault(f"the far end {self._pairing.name} broke off: {error or 'it has gone'}") from None
+        except TimeoutError:
+            raise BenchFault(f"the far end {self._pairing.name} does not answer any more") from None
+        except OSError as error:
+            raise BenchFault(f"the far end {self._pairing.name} is lost: {error.strerror or error}") from None
+
+    def _ask(self, request: dict[str, Any], *, seconds: float = 10.0) -> dict[str, Any]:
+        self._line.send(request)
+        return self._answer(seconds)
+
+    def _answer(self, seconds: float) -> dict[str, Any]:
+        answer = self._line.receive(seconds=seconds)
+        if "error" in answer:
+            if answer.get("kind") == "not-possible":
+                raise NotPossible(str(answer["error"])[:300])
+            raise Refused(str(answer["error"])[:300])
+        return answer
+
+    def stream(self, way: Way, seconds: float) -> Flow:
+        with self._exchange():
+            token = rules.unhex(self._ask({"do": "stream", "way": way, "seconds": seconds}).get("token"), 32)
+            where = (self._pairing.address, self._pairing.port)
+            with socket.create_connection(where, REACH_SECONDS) as data:
+                Line(data).send({"want": "stream", "token": token.hex()})
+                if way == "up":
+                    load.send_stream(data, seconds)
+                    flow = _flow(self._answer(seconds + 3 * load.STALLED).get("flow"))
+                else:
+                    flow = load.receive_stream(data, seconds)
+                    self._answer(seconds + 3 * load.STALLED)
+        if flow is None:
+            raise BenchFault(f"the transfer with the far end {self._pairing.name} came to a stop")
+        return flow
+
+    def datagrams(self, way: Way, *, payload: int, count: int, rate: float) -> Datagrams:
+        with self._exchange():
+            opened = self._ask({"do": "datagrams", "way": way, "payload": payload, "count": count, "rate": rate})
+            token = rules.unhex(opened.get("token"), load.TOKEN)
+            port = int(rules.number(opened, "port", 1, 65_535))
+            with load.datagram_socket(self._address) as line:
+                line.connect((self._pairing.address, port))
+                if way == "up":
+                    sent = load.send_datagrams(line, token, payload=payload, count=count, rate=rate)
+                    return _datagrams(self._ask({"sent": sent}, seconds=30.0).get("datagrams"))
+                return self._receive(line, token, count)
+
+    def _receive(self, line: socket.socket, token: bytes, count: int) -> Datagrams:
+        """The far end sends while its word that all is sent is waited for in a thread of its own."""
+        told: list[int] = []
+        wrong: list[BaseException] = []
+
+        def listen() -> None:
+            try:
+                answer = self._answer(rules.LONGEST_LOAD + 2 * load.STALLED)
+                told.append(int(rules.number(answer, "sent", 0, count)))
+            except BaseException as error:
+                wrong.append(error)
+
+        listener = threading.Thread(target=listen, daemon=True)
+        self._line.send({"port": line.getsockname()[1]})
+        listener.start()
+        seen = load.receive_datagrams(
+            line, token, count, lambda: 0 if wrong else next(iter(told), None), rules.LONGEST_LOAD + load.STALLED
+        )
+        listener.join()
+        if wrong:
+            raise wrong[0]
+        return Datagrams(
+            sent=told[0],
+            received=seen.received,
+            duplicates=seen.duplicates,
+            late=seen.late,
+            overrun=seen.overrun,
+            seconds=seen.seconds,
+            jitter=seen.jitter,
+        )
+
+    def echoes(self, *, payload: int, count: int, interval: float, wait: float) -> list[float | None]:
+        with self._exchange():
+            opened = self._ask({"do": "echoes", "count": count})
+            token = rules.unhex(opened.get("token"), load.TOKEN)
+            with load.datagram_socket(self._address) as line:
+                line.connect((self._pairing.address, int(rules.number(opened, "port", 1, 65_535))))
+                found = load.ask_echoes(line, token, payload=payload, count=count, interval=interval, wait=wait)
+            # Where the word that no more will come was lost, the far end waits out its time.
+            self._answer(rules.LONGEST_LOAD + load.STALLED)
+            return found
+
+    def time(self, wall: Callable[[], float]) -> FourTimes:
+        with self._exchange():
+            t1 = wall()
+            answer = self._ask({"do": "time"})
+            t4 = wall()
+            t2, t3 = (rules.number(answer, name, 0, 1e11) for name in ("t2", "t3"))
+        return FourTimes(t1=t1, t2=t2, t3=t3, t4=t4)
+
+    def look(self) -> Mapping[str, Value]:
+        with self._exchange():
+            found = self._ask({"do": "look"}).get("look")
+            if not isinstance(found, dict) or len(found) > 50:
+                raise Refused("it says nothing of its interface")
+            return {str(k)[:50]: v for k, v in found.items() if isinstance(v, bool | int | float | str)}
+
+    def address_requests(self, seconds: float) -> list[AddressRequest]:
+        with self._exchange():
+            found = self._ask({"do": "requests", "seconds": seconds}, seconds=seconds + 10).get("requests")
+            if not isinstance(found, list):
+                raise Refused("it heard nothing it could tell of")
+            return [_request(one) for one in found[:1000]]
+
+
+def _request(told: Any) -> AddressRequest:
+    match told:
+        case [("arp" | "dhcp") as kind, str(hardware)] if len(hardware) == 17:
+            rules.unhex(hardware.replace(":", ""), 6)
+            return AddressRequest(kind=kind, hardware=hardware)
+    raise Refused("it told of a request that is none")
+
+
+def _flow(told: Any) -> Flow | None:
+    if told is None:
+        return None
+    if not isinstance(told, dict):
+        raise Refused("it did not say what it received")
+    return Flow(
+        octets=int(rules.number(told, "octets", 1, 1e15)), seconds=rules.number(told, "seconds", 1e-9, 1e4)
+    )
+
+
+def _datagrams(told: Any) -> Datagrams:
+    if not isinstance(told, dict):
+        raise Refused("it did not say what it received")
+    whole = {n: int(rules.number(told, n, 0, 1e9)) for n in ("sent", "received", "duplicates", "late", "overrun")}
+    return Datagrams(
+        **whole, seconds=rules.number(told, "seconds", 0, 1e4), jitter=rules.number(told, "jitter", 0, 1e4)
+    )
+
+
+class FarEndOver:
+    """A session for an event loop: each call in a thread, ended when the caller is cancelled."""
+
+    def __init__(self, asking: Asking, where: str, wall: Callable[[], float]) -> None:
+        self._asking, self._where, self._wall = asking, where, wall
+
+    @property
+    def where(self) -> str:
+        return self._where
+
+    async def _call(self, function: Callable[[], T]) -> T:
+        try:
+            return await anyio.to_thread.run_sync(function, abandon_on_cancel=True)
+        except anyio.get_cancelled_exc_class():
+            self._asking.abandon()
+            raise
+
+    async def stream(self, way: Way, seconds: float) -> Flow:
+        return await self._call(lambda: self._asking.stream(way, seconds))
+
+    async def datagrams(self, way: Way, *, payload: int, count: int, rate: float) -> Datagrams:
+        return await self._call(lambda: self._asking.datagrams(way, payload=payload, count=count, rate=rate))
+
+    async def echoes(self, *, payload: int, count: int, interval: float, wait: float) -> list[float | None]:
+        return await self._call(
+            lambda: self._asking.echoes(payload=payload, count=count, interval=interval, wait=wait)
+        )
+
+    async def time(self) -> FourTimes:
+        return await self._call(lambda: self._asking.time(self._wall))
+
+    async def look(self) -> Mapping[str, Value]:
+        return await self._call(self._asking.look)
+
+    async def address_requests(self, seconds: float) -> list[AddressRequest]:
+        return await self._call(lambda: self._asking.address_requests(seconds))
+
+    async def aclose(self) -> None:
+        self._asking.close()
+
+
+async def open_far_end(pairing: PairedWith, wall: Callable[[], float]) -> FarEndOver:
+    """A session with the far end of a pairing; NotPossible when it cannot be had."""
+    asking = await anyio.to_thread.run_sync(Asking.open, pairing, abandon_on_cancel=True)
+    return FarEndOver(asking, f"far end {pairing.name}, {pairing.address} port {pairing.port}", wall)
