@@ -207,6 +207,12 @@ def test_answers_that_are_no_time(changes: dict[str, int], words: str) -> None:
         sample(Exchange(answer=answer(TOKEN, 1e9, 1e9, **changes), sent=1e9, received=1e9 + 1), TOKEN)
 
 
+def test_a_round_trip_too_short_for_the_clocks_is_clamped() -> None:
+    """RFC 5905, section 8: a delay below the precision is taken for the precision, and is no error."""
+    exchange = Exchange(answer=answer(TOKEN, 1e9, 1e9 + 0.1), sent=1e9, received=1e9 + 0.0999)
+    assert sample(exchange, TOKEN).delay == 1e-6
+
+
 def test_answers_to_another_request_or_cut_short() -> None:
     whole = answer(TOKEN, 1e9, 1e9)
     with pytest.raises(ValueError, match="another request"):

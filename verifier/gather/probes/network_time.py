@@ -28,6 +28,10 @@ _HEADER = struct.Struct("!BBbbIIIQQQQ")
 _CLIENT = 0b00_100_011
 """No leap warning, version 4, mode 3 (client)."""
 _SERVER_MODE = 4
+PRECISION = 1e-6
+"""Shortest round trip in seconds that is believed: below it the clocks' own steps show (RFC 5905, section 8)."""
+TOLERANCE = 1e-3
+"""By how many seconds a round trip may come out negative before a clock is taken to have been set in between."""
 _UNSYNCHRONISED = 3
 """Leap indicator of a server that has no time itself."""
 
@@ -156,11 +160,11 @@ def sample(exchange: Exchange, token: bytes) -> Sample:
         raise ValueError("it has no time itself")
     t1, t4 = timestamp(exchange.sent), timestamp(exchange.received)
     round_trip = difference(t4, t1) - difference(t3, t2)
-    if round_trip < 0:
+    if round_trip < -TOLERANCE:
         raise ValueError("a clock was set while it was asked")
     return Sample(
         offset=(difference(t2, t1) + difference(t3, t4)) / 2,
-        delay=round_trip,
+        delay=max(round_trip, PRECISION),
         root=(delay / 2 + dispersion) / 2**16,
         stratum=stratum,
     )
