@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import importlib
 import sys
+from typing import TYPE_CHECKING
 
 import click
-from click.shell_completion import CompletionItem
 
 from verifier.errors import VerifierError
+
+if TYPE_CHECKING:
+    from click.shell_completion import CompletionItem
 
 COMMANDS: dict[str, tuple[str, str]] = {
     "run": ("verifier.commands.run:run", "Run a suite on a unit: the main job."),
@@ -19,6 +22,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "audit": ("verifier.commands.audit:audit", "Are these records and reports unaltered, and who sealed them?"),
     "suite": ("verifier.commands.suite:suite", "Check, show and describe suites and their probes."),
     "trends": ("verifier.commands.trends:trends", "What fails, how often, with exact intervals."),
+    "peer": ("verifier.commands.peer:peer", "Be the far end for network, time and serial checks, or pair with one."),
     "station": ("verifier.commands.station:station", "Set up and show this bench."),
     "keys": ("verifier.commands.keys:keys", "The keys that seal records: show, export, trust, retire."),
     "store": ("verifier.commands.store:store", "The searchable copy of the records."),
@@ -39,6 +43,8 @@ class LazyGroup(click.Group):
         return command
 
     def shell_complete(self, ctx: click.Context, incomplete: str) -> list[CompletionItem]:
+        from click.shell_completion import CompletionItem
+
         # From the table: a press of the tab key must not load every command.
         names = [
             CompletionItem(name, help=text) for name, (_, text) in COMMANDS.items() if name.startswith(incomplete)
