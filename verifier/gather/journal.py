@@ -115,16 +115,23 @@ def _parse(line: bytes, previous: str, number: int) -> tuple[Event, str]:
         raise ValueError("its hash does not fit what it says")
     try:
         stored = json.loads(body)
-        event = Event(
-            seq=stored["seq"],
-            kind=stored["kind"],
-            at=Moment(wall=stored["wall"], boot=stored["boot"], boot_id=stored["boot_id"]),
-            pid=stored["pid"],
-            data=stored["data"],
-            synchronised=stored["synchronised"],
-        )
-    except (ValueError, KeyError, TypeError, RecursionError):
+    except (ValueError, RecursionError):
         raise ValueError("it is no event") from None
+    match stored:
+        case {
+            "seq": int(seq),
+            "kind": str(kind),
+            "wall": str(wall),
+            "boot": str(boot),
+            "boot_id": str(boot_id),
+            "synchronised": bool() | None as synchronised,
+            "pid": int(pid),
+            "data": dict(data),
+        }:
+            at = Moment(wall=wall, boot=boot, boot_id=boot_id)
+            event = Event(seq=seq, kind=kind, at=at, pid=pid, data=data, synchronised=synchronised)
+        case _:
+            raise ValueError("it is no event")
     if event.seq != number:
         raise ValueError(f"it says that it is line {event.seq}")
     return event, digest.decode("ascii")

@@ -16,6 +16,7 @@ from verifier.declare.coverage import disturbed_joints
 from verifier.declare.order import RepairOrder
 from verifier.declare.plan import Plan
 from verifier.declare.suite import Check, Suite
+from verifier.errors import JournalError
 from verifier.gather.journal import Event
 from verifier.readings import (
     Act,
@@ -154,16 +155,16 @@ def begin(event: Event) -> RunState:
         disturbed=disturbed_joints(suite, (r.part for r in order.replaced)),
     )
     return RunState(
-        run=data["run"],
+        run=from_json(str, data["run"]),
         plan=plan,
-        at=data["at"],
-        role=data["role"],
-        station=data["station"],
-        software=dict(data["software"]),
+        at=from_json(str, data["at"]),
+        role=from_json(Role, data["role"]),  # type: ignore[arg-type]
+        station=from_json(str, data["station"]),
+        software=from_json(dict[str, str], data["software"]),
         picture_folder=data.get("picture_folder", ""),
         pictures=dict(data.get("pictures", {})),
         technician=from_json(Person, data["technician"]) if data.get("technician") else None,
-        typed_serial=data.get("typed_serial"),
+        typed_serial=from_json(str, typed) if (typed := data.get("typed_serial")) is not None else None,
         began=event.at,
         last=event.at,
         simulation=from_json(Simulation, data["simulation"]) if data.get("simulation") else None,
@@ -173,16 +174,26 @@ def begin(event: Event) -> RunState:
 
 
 def replay(events: Iterable[Event]) -> RunState:
-    """The state after all these events; the first must be the beginning of a run."""
+    """The state after all these events; the first must be the beginning of a run.
+
+    JournalError where an event says what no run says: its hash needs no key, so anybody can have written it.
+    """
     iterator: Iterator[Event] = iter(events)
-    state = begin(next(iterator))
-    for event in iterator:
-        state.apply(event)
+    event = next(iterator)
+    try:
+        state = begin(event)
+        for event in iterator:
+            state.apply(event)
+    except (LookupError, TypeError, ValueError, AttributeError, RecursionError) as error:
+        raise JournalError(
+            f"line {event.seq} of the journal says what this version never writes ({event.kind[:40]!r})",
+            to_do="Do not use this run. Keep the journal as it is and start the run anew.",
+        ) from error
     return state
 
 
 def _facts(state: RunState, event: Event) -> None:
-    state.facts.update(event.data["facts"])
+    state.facts.update(from_json(dict[str, str], event.data["facts"]))
 
 
 def _technician(state: RunState, event: Event) -> None:
@@ -195,7 +206,7 @@ def _serial(state: RunState, event: Event) -> None:
 
 
 def _unit(state: RunState, event: Event) -> None:
-    state.serial = event.data["serial"]
+    state.serial = from_json(str, event.data["serial"])
 
 
 def _stage(state: RunState, event: Event) -> None:
@@ -271,7 +282,7 @@ def _torn(state: RunState, event: Event) -> None:
 
 
 def _sealed(state: RunState, event: Event) -> None:
-    state.sealed = event.data["sha256"]
+    state.sealed = from_json(str, event.data["sha256"])
 
 
 def _nothing(state: RunState, event: Event) -> None:
