@@ -1,13 +1,13 @@
-"""The engine: order, overlap, prerequisites, stages, resume. On asyncio and trio alike."""
+"""The engine: order, overlap, prerequisites, stages, resume. On asyncio, trio and in virtual time alike."""
 
 from __future__ import annotations
 
 import hashlib
 import tomllib
-from collections.abc import AsyncGenerator, Iterator, Mapping, Sequence
+from collections.abc import AsyncGenerator, Awaitable, Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import anyio
 import pytest
@@ -22,8 +22,10 @@ from verifier.gather.engine import Engine
 from verifier.gather.journal import Journal, read
 from verifier.gather.prompts.question import Given, Question, check_value
 from verifier.gather.state import RunState, begin, replay, to_json
+from verifier.gather.virtual_time import VirtualClocks, backend_options
 from verifier.readings import Finding, Person, ProbeDeclaration, Reading, ReadingDeclaration, Stage, Verdict
 
+T = TypeVar("T")
 T07 = Person(name="T07")
 HEAD = """schema = 1
 model = "marrowby-quayside"
@@ -186,10 +188,19 @@ class Run:
         return attempt.finding.reason
 
     def go(self, backend: str = "asyncio", *stages: Stage) -> None:
-        anyio.run(lambda: self.engine.run(stages or list(Stage)), backend=backend)
+        run_on(backend, lambda: self.engine.run(stages or list(Stage)))
 
 
-@pytest.fixture(params=["asyncio", "trio"])
+BACKENDS = ["asyncio", "trio", "virtual"]
+
+
+def run_on(backend: str, function: Callable[[], Awaitable[T]]) -> T:
+    if backend == "virtual":
+        return anyio.run(function, backend_options=backend_options(VirtualClocks(seed=1)))
+    return anyio.run(function, backend=backend)
+
+
+@pytest.fixture(params=BACKENDS)
 def backend(request: pytest.FixtureRequest) -> Iterator[str]:
     yield request.param
 
@@ -382,7 +393,7 @@ def test_resume_never_repeats_a_finished_check(tmp_path: Path, backend: str) -> 
             bench.ended = ended  # type: ignore[method-assign]
             await run.engine.run(list(Stage))
 
-    anyio.run(killed_after_a, backend=backend)
+    run_on(backend, killed_after_a)
     del bench.ended
     bench.values.clear()
     run.reopen()
@@ -492,3 +503,55 @@ def test_after_a_wrong_unit_the_right_one_can_go_on(tmp_path: Path) -> None:
     anyio.run(run.engine.identify)
     assert run.state.serial == "QS-2004174"
     assert [s.value for s in run.state.serials if s.source == "firmware"] == ["QS-2004182", "QS-2004174"]
+
+
+@dataclass
+class Turns(Bench):
+    """A bench on which checks end in a stated order, however busy the machine is that runs the test."""
+
+    order: Sequence[str] = ()
+    done: set[str] = field(default_factory=set)
+
+    async def its_turn(self, name: str) -> None:
+        before = self.order[: self.order.index(name)]
+        while not self.done.issuperset(before):
+            await anyio.sleep(0.002)
+
+    async def take(
+        self, probe: str, settings: Mapping[str, Any], *more: Any, **named: Any
+    ) -> AsyncGenerator[Reading]:
+        await self.its_turn(settings["name"])
+        async for reading in super().take(probe, settings, *more, **named):
+            yield reading
+
+    async def ask(self, question: Question) -> Given:
+        await self.its_turn(question.check)
+        return await super().ask(question)
+
+    def ended(self, check: Check, finding: Finding) -> None:
+        super().ended(check, finding)
+        self.done.add(check.id)
+
+
+def test_the_log_is_the_same_on_asyncio_trio_and_in_virtual_time(tmp_path: Path) -> None:
+    text = HEAD + prompt("eye", 'stage = "open"') + probe("a") + probe("b", 'after = ["a"]', 'needs = ["meter"]')
+    text += probe("c", 'needs = ["meter"]', "repeat = { times = 3 }") + prompt("p") + prompt("q", 'after = ["c"]')
+    text += probe("d", 'after = ["b"]') + probe("e", 'if_absent = "not-fitted"') + probe("f", 'after = ["e"]')
+    text += (
+        probe("g", 'timeout = "10 h"') + probe("h", 'after = ["p", "a"]') + prompt("seal", 'stage = "finished"')
+    )
+    logs = {}
+    for backend in BACKENDS:
+        bench = Turns(
+            answers={"eye": True, "p": True, "seal": True},
+            values={"b": 0.0, "e": Absent("no such port"), "g": BenchFault("the probe crashed")},
+            seconds=0.001,
+            order=["eye", "e", "p", "c", "g", "a", "q", "b", "h", "seal"],
+        )
+        run = Run(tmp_path / backend, text, bench)
+        run.go(backend)
+        logs[backend] = [(event.kind, event.data) for event in read(run.path).events]
+    assert len(logs["asyncio"]) >= 40
+    verdicts = {data["check"]: data["finding"]["verdict"] for kind, data in logs["asyncio"] if kind == "finding"}
+    assert set(verdicts.values()) == {"pass", "fail", "not-run", "bench-error"}
+    assert logs["virtual"] == logs["asyncio"] == logs["trio"]

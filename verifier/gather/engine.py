@@ -219,7 +219,14 @@ class Engine:
                 self._running[check.id] = resources
                 probes += TECHNICIAN not in resources
                 busy |= resources
-                start(self._take, check)
+                answered = check.prompt is not None and self._all_answered(check)
+                if answered:
+                    # Killed between the answer and its finding: the person is not asked twice.
+                    self._watcher.began(check)
+                else:
+                    # Here, not in its task: in which order tasks get going is the event loop's own affair.
+                    self._begin(check)
+                start(self._take, check, answered)
 
     def _blocked_by(self, check: Check) -> Finding | Literal[False] | None:
         """The finding of a check that cannot be run; False when it may start; None while unknown."""
@@ -260,13 +267,9 @@ class Engine:
         self.append("finding", {"check": check.id, "finding": to_json(finding)})
         self._watcher.ended(check, finding)
 
-    async def _take(self, check: Check) -> None:
+    async def _take(self, check: Check, answered: bool) -> None:
         try:
-            if check.prompt is not None and self._all_answered(check):
-                # Killed between the answer and its finding: the person is not asked twice.
-                self._watcher.began(check)
-            else:
-                self._begin(check)
+            if not answered:
                 await self._take_readings(check)
             attempt = self.state.open_attempt(check.id)
             finding = self._judge(check, attempt.takes if attempt else ())

@@ -14,6 +14,7 @@ The clocks outlive the loop: the first line of a journal is written before it st
 from __future__ import annotations
 
 import asyncio
+import math
 import selectors
 import time
 from collections.abc import Callable, Iterator
@@ -26,6 +27,8 @@ import anyio
 from verifier.gather.clocks import SIMULATED_BOOT
 from verifier.readings import Moment
 
+_RESOLUTION = time.get_clock_info("monotonic").resolution
+"""What asyncio takes for the resolution of its clock, in seconds."""
 _LONGEST_WAIT = 3600.0
 """Real seconds that the loop sleeps at a time, however slow the rate."""
 
@@ -64,7 +67,12 @@ class VirtualClocks:
 
     def advance(self, seconds: float) -> None:
         """For the loop alone."""
-        self._elapsed += seconds
+        moment = self._elapsed + seconds
+        if moment + _RESOLUTION == moment:
+            # After half a year the loop cannot tell "due" from "due just now" any more, and would turn for
+            # ever: the steps between floats have outgrown its resolution. Two of them past it is due.
+            moment = math.nextafter(math.nextafter(moment, math.inf), math.inf)
+        self._elapsed = moment
 
 
 class VirtualLoop(asyncio.SelectorEventLoop):

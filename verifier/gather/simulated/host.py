@@ -109,6 +109,7 @@ class SimulatedHost:
         }
         return {
             f"{at}/type": "1\n",
+            f"{at}/device/uevent": "DRIVER=quayside-lan\n",  # a port of hardware, no bridge or tunnel
             f"{at}/address": f"{port.address}\n",
             f"{at}/mtu": "1500\n",
             f"{at}/flags": "0x1003\n" if port.enabled else "0x1002\n",

@@ -1,0 +1,278 @@
+"""`run SUITE --at simulated` as a technician types it: no real unit, no real time, and marked as that."""
+
+from __future__ import annotations
+
+import json
+import os
+import pty
+import re
+import subprocess
+import sys
+import threading
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
+from bench import Bench
+
+from verifier.gather.journal import Event, read
+
+SUITE = """
+schema = 1
+model = "marrowby-quayside"
+title = "Quayside counter terminal, close of repair"
+revision = 2
+[serial]
+label = false
+pattern = "QS-[0-9]{7}"
+check_digit = "luhn"
+
+[[checks]]
+id = "lamp"
+title = "Lamp"
+stage = "open"
+prompt = "confirm"
+say = "Is the lamp lit?"
+limits = [{ reading = "confirm", is = true, source = "invented" }]
+
+[[checks]]
+id = "lan"
+title = "Port 5 keeps its link for ten hours"
+probe = "ethernet.link"
+settings = { interface = "eth0", seconds = 36000.0 }
+timeout = "11 h"
+limits = [
+  { reading = "carrier", is = true, source = "invented" },
+  { reading = "carrier_changes_seen", equals = 0, unit = "1", source = "invented" },
+]
+
+[[checks]]
+id = "heat"
+title = "Processor temperature at rest"
+after = ["lan"]
+probe = "thermal.sensors"
+repeat = { times = 5, pool = "mean" }
+limits = [{ reading = "temperature", at_most = 60, unit = "Cel", source = "invented" }]
+"""
+ANSWERS = '[lamp]\nvalue = true\nby = "T07"\n'
+UNIT = """
+schema = 1
+model = "marrowby-quayside"
+title = "Quayside with a dead port"
+[identity]
+product_serial = "QS-2004182"
+sys_vendor = "Marrowby"
+[thermal]
+power = 2.5
+[[ethernet]]
+interface = "eth0"
+link = false
+"""
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Bench:
+    bench = Bench(tmp_path)
+    bench.write("suite.toml", SUITE)
+    bench.write("answers.toml", ANSWERS)
+    bench.write("unit.toml", UNIT)
+    return bench
+
+
+def run(bench: Bench, *words: str, at: str = "simulated") -> subprocess.CompletedProcess[str]:
+    return bench.command("run", "suite.toml", "--at", at, "--answers", "answers.toml", *words)
+
+
+def takes(record: dict[str, Any]) -> dict[str, Any]:
+    return {c["id"]: [a["takes"] for a in c["attempts"]] for c in record["checks"]}
+
+
+def events(bench: Bench) -> tuple[Event, ...]:
+    return read(bench.only_run() / "journal").events
+
+
+def test_a_run_of_ten_hours_is_released_at_once_and_marked_everywhere(bench: Bench) -> None:
+    done = run(bench, "--seed", "7")
+    assert done.returncode == 0, done.stderr
+    assert "no real unit" in done.stderr and "--seed 7" in done.stderr
+    record = bench.record()
+    assert record["role"] == "simulated"
+    assert record["host"]["simulation"]["seed"] == 7
+    assert record["host"]["simulation"]["unit"]["identity"]["product_serial"] == "QS-2004174"
+    assert record["times"]["clock"] == {"synchronised": None, "offset_s": None, "simulated": True}
+    assert record["times"]["took_s"] >= 36_000
+    assert record["unit"]["serial"] == "QS-2004174"
+    assert {e.at.boot_id for e in events(bench)} == {"simulated-7"}
+    files = sorted(path.name for path in bench.only_run().iterdir())
+    assert files == ["journal", "report.simulated.html", "sealed.simulated.json"]
+    page = (bench.only_run() / "report.simulated.html").read_text("utf-8")
+    assert "Simulated" in page and "No real unit was tested" in page
+    assert re.search(r"seed 7\b", page)
+    audit = bench.command("audit", str(bench.only_run()))
+    assert audit.returncode == 0
+    assert audit.stdout.count("simulated: no real unit") == 2
+
+
+def test_every_command_finds_the_files_of_a_simulated_run(bench: Bench) -> None:
+    run(bench)
+    name = bench.only_run().name
+    assert re.search(rf"{name}\s+release", bench.command("runs").stdout)
+    report = bench.only_run() / "report.simulated.html"
+    report.unlink()
+    assert "report still to be written" in bench.command("runs").stdout
+    assert bench.command("resume", name).returncode == 0
+    assert report.is_file()
+    report.unlink()
+    assert bench.command("report", name).returncode == 0
+    assert report.is_file()
+    assert "is sealed" in bench.command("resume", name).stderr
+    assert "1 of 1 records" in bench.command("store", "rebuild").stdout
+    shown = json.loads(bench.command("station", "show", "--json").stdout)
+    assert (shown["runs"], shown["sealed"]) == (1, 1)
+
+
+def test_the_same_seed_gives_the_same_readings_and_another_seed_others(tmp_path: Path) -> None:
+    found = []
+    for number, seed in enumerate(("7", "7", "8")):
+        folder = tmp_path / str(number)
+        folder.mkdir()
+        bench = Bench(folder)
+        bench.write("suite.toml", SUITE)
+        bench.write("answers.toml", ANSWERS)
+        assert run(bench, "--seed", seed).returncode == 0
+        found.append(takes(bench.record()))
+    assert found[0] == found[1]
+    assert found[0] != found[2]
+
+
+def test_without_a_seed_the_record_says_which_one_it_was(tmp_path: Path, bench: Bench) -> None:
+    run(bench)
+    first = bench.record()
+    seed = first["host"]["simulation"]["seed"]
+    (tmp_path / "again").mkdir()
+    again = Bench(tmp_path / "again")
+    again.write("suite.toml", SUITE)
+    again.write("answers.toml", ANSWERS)
+    run(again, "--seed", str(seed))
+    assert takes(again.record()) == takes(first)
+
+
+def test_a_described_unit_fails_where_it_is_faulty(bench: Bench) -> None:
+    done = run(bench, "--json", at="simulated:unit.toml")
+    assert done.returncode == 1
+    told = json.loads(done.stdout)
+    assert told["checks"]["lan"]["verdict"] == "fail"
+    assert told["report"].endswith("report.simulated.html") and told["record"].endswith("sealed.simulated.json")
+    assert bench.record()["unit"]["serial"] == "QS-2004182"
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("--at", "simulated:bad.toml"), "bad.toml:7:1: error: identity.vendor"),
+        (("--at", "simulated:none.toml"), "no such file"),
+        (("--at", "simulated:"), "--at simulated:FILE"),
+        (("--at", "local", "--seed", "3"), "only a simulated unit has a seed"),
+        (("--at", "simulated", "--seed", "-1"), "--seed"),
+        (("--at", "simulatedly"), "simulated:FILE"),
+    ],
+)
+def test_bad_input_is_told_before_anything_is_written(bench: Bench, words: tuple[str, ...], said: str) -> None:
+    bench.write("bad.toml", UNIT.replace("[thermal]", "[thermals]").replace("sys_vendor", "vendor"))
+    done = bench.command("run", "suite.toml", *words)
+    assert done.returncode == 2
+    assert said in done.stderr
+    assert "Traceback" not in done.stderr
+    assert not (bench.station / "runs").exists()
+
+
+def test_a_resumed_run_goes_on_in_its_own_time_with_the_same_unit(bench: Bench) -> None:
+    assert run(bench, "--stage", "open", "--seed", "7", at="simulated:unit.toml").returncode == 3
+    before = events(bench)
+    # The unit on the bench cannot change between two sittings, whatever becomes of the file.
+    bench.write("unit.toml", "nonsense")
+    done = bench.command("resume")
+    assert done.returncode == 1, done.stderr
+    after = events(bench)[len(before) :]
+    assert after[0].kind == "resumed"
+    assert after[0].at == before[-1].at, "nothing happens to a simulated unit while nobody simulates it"
+    boots = [float(e.at.boot) for e in events(bench)]
+    assert boots == sorted(boots)
+    assert boots[-1] > 36_000
+    assert bench.record()["times"]["took_s"] == pytest.approx(boots[-1] - boots[0], abs=0.01)
+    assert bench.record()["host"]["simulation"]["seed"] == 7
+
+
+def test_simulated_runs_never_count_in_trends_unless_asked_for(bench: Bench) -> None:
+    run(bench)
+    plain = json.loads(bench.command("trends", "--json").stdout or "[]")
+    asked = json.loads(bench.command("trends", "--simulated", "--json").stdout)
+    assert "heat" not in json.dumps(plain)
+    assert "heat" in json.dumps(asked)
+
+
+class Typist:
+    """A person at a real terminal, who answers when asked."""
+
+    def __init__(self, bench: Bench, *words: str) -> None:
+        self.end, terminal = pty.openpty()
+        self.screen = ""
+        self._seen = 0
+        self.process = subprocess.Popen(
+            # Ctrl-C reaches whoever has this as its controlling terminal.
+            ["setsid", "--ctty", sys.executable, "-m", "verifier", *words],
+            cwd=bench.folder,
+            env={**os.environ, "VERIFIER_STATION": str(bench.station), "TERM": "dumb"},
+            stdin=terminal,
+            stdout=terminal,
+            stderr=terminal,
+        )
+        os.close(terminal)
+        self._changed = threading.Condition()
+        threading.Thread(target=self._look, daemon=True).start()
+
+    def _look(self) -> None:
+        while True:
+            try:
+                piece = os.read(self.end, 4096)
+            except OSError:
+                piece = b""
+            with self._changed:
+                self.screen += piece.decode("utf-8", "replace") or "\0"
+                self._changed.notify_all()
+            if not piece:
+                return
+
+    def when(self, words: str, text: str) -> None:
+        with self._changed:
+            found = self._changed.wait_for(lambda: words in self.screen[self._seen :], timeout=30)
+            assert found, self.screen
+            self._seen = self.screen.index(words, self._seen) + len(words)
+        os.write(self.end, text.encode())
+
+    def ended(self) -> int:
+        code = self.process.wait(timeout=30)
+        os.close(self.end)
+        return code
+
+
+def test_a_person_is_asked_as_ever_and_the_clock_waits_for_the_answer(bench: Bench) -> None:
+    person = Typist(bench, "run", "suite.toml", "--at", "simulated", "--technician", "T07")
+    person.when("yes or no:", "yes\n")
+    person.when("or later to stop here:", "\n")
+    person.when("seal, again, correct", "seal\n")
+    assert person.ended() == 0, person.screen
+    record = bench.record()
+    lamp = record["checks"][0]["attempts"][0]
+    assert lamp["began"]["boot"] == lamp["ended"]["boot"], "the person held the clock"
+    assert record["times"]["took_s"] >= 36_000
+
+
+def test_ctrl_c_pauses_a_simulated_run_too(bench: Bench) -> None:
+    person = Typist(bench, "run", "suite.toml", "--at", "simulated", "--technician", "T07")
+    person.when("yes or no:", "\x03")
+    assert person.ended() == 3, person.screen
+    assert events(bench)[-1].kind == "paused"
+    assert bench.command("resume", "--answers", "answers.toml").returncode == 0
