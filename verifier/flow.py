@@ -19,9 +19,10 @@ from typing import TYPE_CHECKING, Literal
 from verifier import __version__
 from verifier.declare.pictures import pictures_of
 from verifier.declare.plan import Plan
+from verifier.declare.suite import Suite
 from verifier.errors import InputError, JournalError
 from verifier.gather.clocks import RealClocks
-from verifier.gather.hosts import open_host
+from verifier.gather.hosts import Access, open_host
 from verifier.gather.journal import Contents, Journal, read
 from verifier.gather.session import Sitting, sit
 from verifier.gather.simulated import is_simulated, simulation_at
@@ -93,7 +94,8 @@ def begin(
     """
     simulation = _simulation(at, seed)
     clocks: Clocks = VirtualClocks(simulation.seed) if simulation else RealClocks()
-    open_host(at, clocks, simulation)  # an address that cannot be used is refused before anything is written
+    # An address that cannot be used is refused before anything is written.
+    open_host(at, clocks, simulation, access_to(station, plan.suite))
     kind, colon, path = at.partition(":")
     if colon and kind in ("recorded", "simulated"):
         at = f"{kind}:{Path(path).absolute()}"  # `resume` may be typed in another folder
@@ -149,6 +151,16 @@ def reopen(station: Station, run: str | None) -> Running:
     return Running(station, folder, state, journal)
 
 
+def ssh_folder(station: Station) -> Path:
+    """Where a station keeps the keys of units that it reaches over SSH, and its own to log in with."""
+    return station.root / "ssh"
+
+
+def access_to(station: Station, suite: Suite) -> Access:
+    """What this station brings to reach a unit of this suite over SSH or a serial line."""
+    return Access(keys=ssh_folder(station), console=suite.console)
+
+
 def _simulation(at: str, seed: int | None) -> Simulation | None:
     if not is_simulated(at):
         if seed is not None:
@@ -193,7 +205,14 @@ def carry_on(running: Running, sitting: Sitting, *, resumed: bool) -> Ended:
         return seal_and_show(running)  # ended between the seal and the report
     if resumed:
         state.apply(running.journal.append("resumed", {}))
-    paused = sit(state, running.journal, sitting, judge=SuiteJudge(suite.decision), outlook=_outlook)
+    paused = sit(
+        state,
+        running.journal,
+        sitting,
+        judge=SuiteJudge(suite.decision),
+        outlook=_outlook,
+        access=access_to(running.station, suite),
+    )
     if paused:
         return Ended(outcome=None, paused_because=paused)
     return seal_and_show(running)
@@ -205,7 +224,7 @@ def _outlook(state: RunState) -> Outcome:
 
 def seal_and_show(running: Running) -> Ended:
     """From findings to a sealed record, and from that to a report. A restart completes it."""
-    from verifier.seal import build_record, load_or_create, named, seal_run
+    from verifier.seal import build_record, load_or_create, named, retired_keys, seal_run
     from verifier.store.disk import write_aside
 
     state, station = running.state, running.station
@@ -213,7 +232,8 @@ def seal_and_show(running: Running) -> Ended:
     record, disclosed = build_record(
         state, _outlook(state), role=key.role, key=key.thumbprint, journal_sha256=running.journal.last_hash
     )
-    sealed = seal_run(record, disclosed, key, station.ledger, running.sealed_file)
+    retired = retired_keys(station.keys)
+    sealed = seal_run(record, disclosed, key, station.ledger, running.sealed_file, retired=retired)
     if not state.sealed:
         state.apply(running.journal.append("sealed", {"sha256": sealed.digest}))
     report = running.folder / named("report.html", key.role)

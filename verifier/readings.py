@@ -7,8 +7,8 @@ fast and a newcomer can build each by hand in a REPL. Rooms import this module, 
 from __future__ import annotations
 
 import math
-from collections.abc import AsyncIterator, Sequence
-from dataclasses import dataclass, field
+from collections.abc import AsyncIterator, Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from fnmatch import fnmatchcase
 from typing import Any, Literal, Protocol, TypeVar, runtime_checkable
@@ -171,7 +171,7 @@ class ProbeDeclaration:
     """A dataclass of the settings it takes, each with a type and (where sensible) a default."""
     readings: tuple[ReadingDeclaration, ...]
     services: tuple[str, ...] = ("files",)
-    """Services it needs of the host: files, commands, net, clock, radio, buttons, sound, serial, load."""
+    """Services it needs of the host: files, commands, console, net, clock, radio, buttons, sound, serial, load."""
     privileges: tuple[str, ...] = ()
     """What it needs to be allowed, in words, and which reading goes missing without it."""
     sources: tuple[str, ...] = ()
@@ -180,6 +180,13 @@ class ProbeDeclaration:
     """A check in suite TOML that uses it."""
     timeout: float = 30.0
     """Seconds after which it counts as hung, where the suite says nothing."""
+    told: Callable[[Mapping[str, Any]], tuple[ReadingDeclaration, ...]] | None = None
+    """Where the suite's settings decide which readings there are: from those settings to the readings, none
+    where the settings are wrong. `readings` then holds those of the default settings."""
+
+    def with_settings(self, settings: Mapping[str, Any]) -> ProbeDeclaration:
+        """The declaration with the readings that these settings give."""
+        return self if self.told is None else replace(self, readings=self.told(settings))
 
     def reading(self, name: str) -> ReadingDeclaration | None:
         return next((r for r in self.readings if r.matches(name)), None)
@@ -363,6 +370,18 @@ class UnitClock(Protocol):
         ...
 
 
+class Console(Protocol):
+    """The serial console of a unit (service `console`): one command, one line in answer."""
+
+    async def ask(self, command: str) -> str:
+        """The line that answers `command`, printable ASCII without its ending.
+
+        BenchFault names the command and what came instead: an error reply, an echo, garbage, part of a line,
+        nothing in time.
+        """
+        ...
+
+
 class Host(Protocol):
     """Where a probe reads. `services` names what it really has; a probe that needs more is not run."""
 
@@ -398,6 +417,21 @@ class OffersClock(Protocol):
 
     @property
     def clock(self) -> UnitClock: ...
+
+
+@runtime_checkable
+class OffersConsole(Protocol):
+    """A host with the service `console`."""
+
+    @property
+    def console(self) -> Console: ...
+
+
+def console_of(host: Host) -> Console:
+    """The serial console of a host; NotPossible where it does not offer one."""
+    if "console" in host.services and isinstance(host, OffersConsole):
+        return host.console
+    raise NotPossible(f"{host.address} offers no serial console")
 
 
 def net_of(host: Host) -> Net:

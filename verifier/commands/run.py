@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from verifier.flow import Ended, Running
     from verifier.gather.acts import Wish
     from verifier.readings import Person
+    from verifier.store.station import Station
 
 FILE = click.Path(dir_okay=False, path_type=Path)
 GENERAL_CAUTION = (
@@ -56,7 +57,13 @@ def _common(command: Any) -> Any:
     default="local",
     show_default=True,
     metavar="WHERE",
-    help="Where the probes read: local, recorded:DIR, simulated, simulated:FILE.",
+    help="Where the probes read: local, recorded:DIR, ssh://USER@HOST[:PORT], serial:PORT, none, simulated, "
+    "simulated:FILE.",
+)
+@click.option(
+    "--host-key",
+    metavar="FINGERPRINT",
+    help="Of a unit behind ssh://: takes its key, SHA256:..., as the right one.",
 )
 @click.option(
     "--seed", type=click.IntRange(0, 2**53 - 1), metavar="N", help="Of a simulated unit: the same readings again."
@@ -68,6 +75,7 @@ def run(
     repair: Path | None,
     replaced: tuple[str, ...],
     at: str,
+    host_key: str | None,
     seed: int | None,
     technician: str | None,
     stage: str | None,
@@ -101,11 +109,30 @@ def run(
     elif order.technician:
         person = Person(name=order.technician, known="order")
     plan = make_plan(loaded.suite, loaded.text, loaded.sha256, order)
+    _know(Station.at(station), at, host_key, as_json)
     running = flow.begin(
         Station.at(station), plan, at=at, technician=person, serial=serial, pictures=loaded.path.parent, seed=seed
     )
     request = _Request(stage, out, junit, as_json)
     return _carry_on(running, prepared, person, request, resumed=False)
+
+
+def _know(station: Station, at: str, host_key: str | None, as_json: bool) -> None:
+    """See to it that the key of a unit behind SSH is pinned before anything is read over it."""
+    from verifier.flow import ssh_folder
+
+    if not at.startswith("ssh:"):
+        if host_key is not None:
+            raise InputError("only a unit behind ssh:// has a host key", where="--host-key", to_do="Leave it out.")
+        return
+    from verifier.gather.hosts.host_keys import ensure_pinned
+
+    def confirm(machine: str, fingerprint: str) -> bool:
+        click.echo(f"This station has never reached {machine}. Its key is {fingerprint}.", err=True)
+        return click.confirm("Is that the key of the unit on the bench?", default=False, err=True)
+
+    interactive = sys.stdin.isatty() and sys.stdout.isatty() and not as_json
+    ensure_pinned(ssh_folder(station), at, given=host_key, confirm=confirm if interactive else None)
 
 
 @click.command()

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from verifier.declare.coverage import by_eye_only
 from verifier.declare.spelling import plain
-from verifier.declare.suite import Check, Fit, Rule, Serial, Suite, duration_text
+from verifier.declare.suite import Check, Console, Fit, Rule, Serial, Suite, duration_text
 from verifier.readings import Stage
 
 if TYPE_CHECKING:
@@ -71,6 +71,8 @@ class _Writer:
         yield from self.named("revision", f"{suite.revision}, {suite.state}", 0)
         yield from self.named("decision", _decision_words(suite), 0)
         yield from self.named("serial", _serial_words(suite.serial), 0)
+        if suite.console is not None:
+            yield from self.named("console", _console_words(suite.console), 0)
         for caution in suite.cautions:
             yield from self.named("caution", caution, 0)
         for stage in Stage:
@@ -105,7 +107,8 @@ class _Writer:
         yield from self.wrapped(f"{check.id}: {check.title}", 2, 4)
         if check.probe is not None:
             settings = ", ".join(f"{key} = {toml_value(value)}" for key, value in check.settings.items())
-            yield from self.named("probe", f"{check.probe}{f' with {settings}' if settings else ''}", 4)
+            seen = ", seen from the bench" if check.seen_from == "bench" else ""
+            yield from self.named("probe", f"{check.probe}{f' with {settings}' if settings else ''}{seen}", 4)
         else:
             yield from self.named("prompt", _prompt_words(check), 4)
             yield from self.named("says", check.say or "", 4)
@@ -180,6 +183,16 @@ def toml_value(value: Any) -> str:
     if isinstance(value, float):
         return f"{value:g}"
     return json.dumps(value, ensure_ascii=False)
+
+
+def _console_words(console: Console) -> str:
+    parity = console.parity[0].upper()
+    form = f"{console.bits}{parity}{console.stop_bits}"
+    words = f"{console.baud} baud, {form}, {console.ending.replace('-', ' ').upper()}"
+    flow = "" if console.flow == "none" else f", flow control {console.flow}"
+    echo = ", echoes" if console.echo else ""
+    safe = f"; at rest after {', '.join(console.safe)}" if console.safe else ""
+    return f"{words}{flow}{echo}, a reply within {duration_text(console.wait)}{safe}"
 
 
 def _decision_words(suite: Suite) -> str:

@@ -38,7 +38,7 @@ def taken_readings(check: Check, catalogue: Catalogue) -> tuple[ReadingDeclarati
     if check.prompt is not None:
         return (prompt_reading(check),)
     declaration: ProbeDeclaration | None = catalogue.declaration(check.probe) if check.probe else None
-    return None if declaration is None else declaration.readings
+    return None if declaration is None else declaration.with_settings(check.settings).readings
 
 
 def reading_named(readings: tuple[ReadingDeclaration, ...], name: str) -> ReadingDeclaration | None:

@@ -85,7 +85,7 @@ def lint_probe(
         return None
     for flaw in settings_flaws(declaration, settings, (*at, "settings")):
         notes.error(flaw.path, flaw.what, flaw.to_do, at_key=flaw.at_key)
-    return declaration.readings
+    return declaration.with_settings(settings).readings
 
 
 ReadingsOf = tuple[ReadingDeclaration, ...]

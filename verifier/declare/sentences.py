@@ -30,6 +30,7 @@ _PATTERNS = {
     r"^[a-z0-9]+(-[a-z0-9]+)*$": "is not lower-case words joined by hyphens, such as antenna-left",
     r"^[a-z][a-z0-9]*(_[a-z0-9]+)*$": "is not lower-case words joined by underscores, such as chain_0",
     r"^[a-z0-9][a-z0-9-]*\.svg$": "is not the name of an SVG file beside the suite, such as edge-spacers.svg",
+    r"^[ -~]*[!-~][ -~]*$": "is not one line of plain ASCII characters",
     r"\S": "is empty",
 }
 

@@ -167,6 +167,35 @@ class Serial(_Model):
         return data
 
 
+Command = Annotated[str, StringConstraints(pattern=r"^[ -~]*[!-~][ -~]*$", max_length=200)]
+"""One line for a serial console: printable ASCII."""
+
+
+class Console(_Model):
+    """The serial console over which a unit is asked that runs nothing of ours."""
+
+    baud: int = Field(default=9600, ge=50, le=4_000_000)
+    """Bits a second."""
+    bits: Literal[7, 8] = 8
+    """Data bits of a character."""
+    parity: Literal["none", "even", "odd"] = "none"
+    """Parity bit of a character."""
+    stop_bits: Literal[1, 2] = 1
+    """Stop bits of a character."""
+    flow: Literal["none", "rts-cts", "xon-xoff"] = "none"
+    """How either side holds up the other."""
+    ending: Literal["cr-lf", "cr", "lf"] = "cr-lf"
+    """What ends a command and a reply."""
+    echo: bool = False
+    """Whether the unit sends each command back before it answers."""
+    error: str | None = Field(default=None, max_length=500)
+    """A regular expression for the whole line with which the unit refuses a command."""
+    wait: Duration = 2.0
+    """How long a whole reply may take."""
+    safe: tuple[Command, ...] = Field(default=(), max_length=50)
+    """Commands that bring the unit to rest: sent when the line is opened and before it is closed."""
+
+
 def limit_complaints(limit: Limit) -> list[Complaint]:
     """What is wrong between the keys of a limit."""
     forms = [
@@ -338,6 +367,8 @@ class Check(_Model):
     """Whether the unit can be released only when this check passes."""
     if_absent: Literal["fail", "not-fitted"] = "fail"
     """What it means when the hardware is not there."""
+    seen_from: Literal["unit", "bench"] = "unit"
+    """Whose files the probe reads: the unit's, or those of the bench computer at the far end of its cable."""
     repeat: Repeat | None = None
     """How often readings are taken, and how they pool."""
     uncertainty: tuple[Statement, ...] = Field(default=(), max_length=100)
@@ -392,6 +423,11 @@ def _prompt_complaints(check: Check) -> list[Complaint]:
     rules = [
         (("say",), check.say is None, "a prompt needs say: the words the technician reads"),
         (("settings",), bool(check.settings), "settings belong to a probe, and this check has a prompt"),
+        (
+            ("seen_from",),
+            check.seen_from == "bench",
+            "seen_from belongs to a probe, and this check has a prompt",
+        ),
         (("options",), kind is PromptKind.CHOICE and not check.options, "a choice needs options"),
         (("options",), kind is not PromptKind.CHOICE and bool(check.options), "options belong to a choice"),
         (("duration",), kind is PromptKind.TIMED and not check.duration, "a timed prompt needs a duration"),
@@ -433,6 +469,8 @@ class Suite(_Model):
     """How readings are held against limits."""
     serial: Serial = Serial()
     """How the unit's serial number is known."""
+    console: Console | None = None
+    """The serial console of units that are asked over one (--at serial:PORT)."""
     cautions: tuple[Sentence, ...] = Field(default=(), max_length=50)
     """Cautions of this model, shown before the run and in the report, beside the general ones."""
     parts: dict[Identifier, Part] = Field(default_factory=dict, max_length=300)

@@ -14,6 +14,7 @@ from __future__ import annotations
 import math
 from collections.abc import AsyncGenerator, Callable, Mapping, Sequence
 from contextlib import aclosing
+from dataclasses import replace
 from typing import Any, Literal, Protocol
 
 import anyio
@@ -40,6 +41,10 @@ from verifier.readings import (
 
 TECHNICIAN = "technician"
 """The resource that every prompt needs."""
+CONSOLE = "console"
+"""The service of a unit that is asked over a serial line, and the resource of whoever asks."""
+BENCH = "bench"
+"""Where a reading comes from that is taken on the bench computer, at the far end of the unit's cable."""
 MAX_PROBES = 4
 """Probes that run at the same time at the most."""
 
@@ -212,7 +217,7 @@ class Engine:
                     self._end(check, blocked)
                     progress = True  # what comes after this one can be decided now
                     continue
-                resources = frozenset(check.needs) | ({TECHNICIAN} if check.prompt else set())
+                resources = self._resources(check)
                 if full or resources & busy:
                     continue
                 del waiting[check.id]
@@ -248,6 +253,13 @@ class Engine:
                 )
         return None if waiting else False
 
+    def _resources(self, check: Check) -> frozenset[str]:
+        declaration = self._catalogue.declaration(check.probe) if check.probe else None
+        own = {TECHNICIAN} if check.prompt else set()
+        if declaration is not None and CONSOLE in declaration.services:
+            own.add(CONSOLE)  # one line: what one check switches on must not be what another one reads
+        return frozenset(check.needs) | own
+
     def _begin(self, check: Check) -> None:
         if (unfinished := self.state.open_attempt(check.id)) is not None:
             self.append("set-aside", {"check": unfinished.check, "why": "interrupted before it was finished"})
@@ -261,6 +273,8 @@ class Engine:
         declaration = self._catalogue.declaration(check.probe) if check.probe else None
         if declaration is not None and ORDER in declaration.services:
             return ORDER
+        if check.probe and check.seen_from == "bench":
+            return BENCH
         return self.state.at if check.probe else ""
 
     def _end(self, check: Check, finding: Finding) -> None:
@@ -304,12 +318,21 @@ class Engine:
     async def _probe(self, check: Check, declaration: ProbeDeclaration, take: int, deadline: float) -> None:
         # The order is the plan's, whatever the host: no worker and no unit has it.
         taker = self._from_order if ORDER in declaration.services else self._taker
+        from_bench = self._host_of(check) == BENCH
+        if from_bench and self.state.role != "station":
+            raise NotPossible(f"it is to be seen from the bench, and there is none with --at {self.state.at[:80]}")
         taken = taker.take(
-            declaration.name, check.settings, self.state.at, declaration=declaration, deadline=deadline
+            declaration.name,
+            check.settings,
+            "local" if from_bench else self.state.at,
+            declaration=declaration,
+            deadline=deadline,
         )
         # Closed at once when this is cancelled: the probe must not go on behind our back.
         async with aclosing(taken) as readings:
             async for reading in readings:
+                if from_bench:
+                    reading = replace(reading, origin=f"{BENCH}: {reading.origin}")  # noqa: PLW2901
                 self.append("reading", {"check": check.id, "take": take, "reading": to_json(reading)})
 
     async def _ask(self, check: Check, take: int) -> None:

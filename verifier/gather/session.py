@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import signal
-from collections.abc import Awaitable, Callable, Sequence
-from contextlib import AbstractAsyncContextManager, nullcontext
+from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
+from contextlib import AbstractAsyncContextManager, asynccontextmanager, nullcontext
 from dataclasses import dataclass
 from typing import Literal
 
@@ -15,7 +15,7 @@ from verifier.errors import VerifierError
 from verifier.gather.acts import Wish, act, refuse_bad
 from verifier.gather.catalogue import ProbeCatalogue, load_catalogue
 from verifier.gather.engine import Engine, Taker, Watcher
-from verifier.gather.hosts import facts, open_host
+from verifier.gather.hosts import Access, Reaching, facts, open_host
 from verifier.gather.journal import Journal
 from verifier.gather.prompts.question import Asker
 from verifier.gather.prompts.terminal import PauseWanted
@@ -59,16 +59,18 @@ def sit(
     *,
     judge: Judge[Check],
     outlook: Callable[[RunState], Outcome],
+    access: Access | None = None,
 ) -> str:
     """Work until nothing is pending. Empty text: the run may be sealed; else the reason why it paused.
 
-    `outlook` says what the disposition would be now. Raises what a person has to know about.
+    `outlook` says what the disposition would be now; `access` is what the station brings to reach a unit.
+    Raises what a person has to know about.
     A simulated run works in virtual time: on the loop of the journal's own clocks.
     """
     refuse_bad(state, list(sitting.wishes))
     try:
         return anyio.run(
-            _sit, state, journal, sitting, judge, outlook, backend_options=backend_options(journal.clocks)
+            _sit, state, journal, sitting, judge, outlook, access, backend_options=backend_options(journal.clocks)
         )
     except BaseExceptionGroup as group:
         raise _one_of(group) from None
@@ -80,10 +82,11 @@ async def _sit(
     sitting: Sitting,
     judge: Judge[Check],
     outlook: Callable[[RunState], Outcome],
+    access: Access | None,
 ) -> str:
     reason = ""
-    host, catalogue = open_host(state.at, journal.clocks, state.simulation), load_catalogue()
-    async with _taker(state, host, catalogue) as taker, anyio.create_task_group() as group:
+    host, catalogue = open_host(state.at, journal.clocks, state.simulation, access), load_catalogue()
+    async with _reached(host), _taker(state, host, catalogue) as taker, anyio.create_task_group() as group:
         engine = Engine(
             state=state,
             journal=journal,
@@ -119,15 +122,33 @@ async def _sit(
     return reason
 
 
+@asynccontextmanager
+async def _reached(host: Host) -> AsyncIterator[None]:
+    """The one connection to a unit that has to be reached, for as long as the sitting lasts."""
+    if not isinstance(host, Reaching):
+        yield
+        return
+    await host.start()
+    try:
+        yield
+    finally:
+        with anyio.CancelScope(shield=True):
+            await host.aclose()
+
+
 def _taker(state: RunState, host: Host, catalogue: ProbeCatalogue) -> AbstractAsyncContextManager[Taker]:
     """Probes run in workers; behind a simulated host in this process, where they share its time."""
-    return WorkerPool() if state.simulation is None else nullcontext(SimulatedTaker(host, catalogue))
+    reached = host if isinstance(host, Reaching) else None
+    return WorkerPool(reached) if state.simulation is None else nullcontext(SimulatedTaker(host, catalogue))
 
 
 async def _work(engine: Engine, host: Host, sitting: Sitting, outlook: Callable[[RunState], Outcome]) -> str:
     state = engine.state
-    if not state.facts:
-        engine.append("facts", {"facts": await facts(host)})
+    if not state.facts and "files" in host.services:
+        found = await facts(host)
+        if isinstance(host, Reaching) and host.fingerprint:
+            found["host key"] = host.fingerprint
+        engine.append("facts", {"facts": found})
     await engine.identify()
     wishes = list(sitting.wishes)
     while True:

@@ -1,6 +1,7 @@
 """Takes an address, gives a host: where probes read."""
 
+from verifier.gather.hosts.access import Access, Reaching
 from verifier.gather.hosts.facts import facts
 from verifier.gather.hosts.opening import open_host
 
-__all__ = ["facts", "open_host"]
+__all__ = ["Access", "Reaching", "facts", "open_host"]

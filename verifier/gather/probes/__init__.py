@@ -15,6 +15,7 @@ def verifier_probes() -> Iterable[Probe]:
         buttons,
         clock,
         computing,
+        console,
         display,
         ethernet,
         firmware,
@@ -54,5 +55,8 @@ def verifier_probes() -> Iterable[Probe]:
         sound.Card(),
         sound.Jack(),
         buttons.PowerButton(),
+        console.Query(),
+        console.Command(),
+        console.Time(),
         order.Fasteners(),
     )

@@ -18,8 +18,9 @@ from verifier.errors import Absent, BenchFault, NotPossible
 from verifier.gather.virtual_time import hold
 from verifier.gather.workers.expected import Expected
 from verifier.gather.workers.process import Ended, WorkerProcess
+from verifier.gather.workers.proxied import answered
 from verifier.gather.workers.wire import TAKE_LIMIT, WireError, unpack
-from verifier.readings import ProbeDeclaration, Reading
+from verifier.readings import Host, ProbeDeclaration, Reading
 
 START_LIMIT = 60.0
 """Seconds that a worker may take to start: not the probe's fault, so not of its deadline."""
@@ -30,7 +31,9 @@ IDLE_LIMIT = 5
 class WorkerPool:
     """`async with WorkerPool() as pool: async for reading in pool.take(...)`."""
 
-    def __init__(self) -> None:
+    def __init__(self, reached: Host | None = None) -> None:
+        """`reached` is a host that only this process can reach: workers ask here for what they read of it."""
+        self._reached = reached
         self._idle: list[WorkerProcess] = []
         self._workers: set[WorkerProcess] = set()
         self._tasks: TaskGroup | None = None
@@ -89,11 +92,15 @@ class WorkerPool:
         served = False
         try:
             await self._ready(worker)
+            request: dict[str, Any] = {"probe": probe, "settings": dict(settings), "host": host_address}
+            reached = self._reached if self._reached and self._reached.address == host_address else None
+            if reached is not None:
+                request["services"] = sorted(reached.services)
             try:
-                await worker.send({"probe": probe, "settings": dict(settings), "host": host_address})
+                await worker.send(request)
             except (TypeError, ValueError) as error:
                 raise BenchFault(f"the settings of {probe} cannot be passed on: {error}") from None
-            expected = Expected(declaration)
+            expected = Expected(declaration.with_settings(settings))
             left, start = deadline, worker.received
             while True:
                 began = anyio.current_time()
@@ -104,6 +111,8 @@ class WorkerPool:
                 match message:
                     case {"reading": packed}:
                         yield expected.accept(unpack(packed))
+                    case {"call": [str(what), list(arguments)]} if reached is not None:
+                        left -= await self._serve(worker, reached, (what, arguments), probe, deadline, left)
                     case {"end": True}:
                         served = True
                         expected.complete()
@@ -131,6 +140,23 @@ class WorkerPool:
         with hold(rate=1.0), anyio.move_on_after(max(0.0, left)):
             return await worker.receive()
         raise BenchFault(f"the probe {probe} was not done after {deadline:.3g} s, and was ended")
+
+    async def _serve(
+        self,
+        worker: WorkerProcess,
+        host: Host,
+        call: tuple[str, list[Any]],
+        probe: str,
+        deadline: float,
+        left: float,
+    ) -> float:
+        """Give a worker what it asked of the host; the seconds that took, which are of the probe's deadline."""
+        began = anyio.current_time()
+        with anyio.move_on_after(max(0.0, left)) as scope:
+            await worker.send(await answered(host, *call))
+        if scope.cancelled_caught:
+            raise BenchFault(f"the probe {probe} was not done after {deadline:.3g} s, and was ended")
+        return anyio.current_time() - began
 
     async def _ready(self, worker: WorkerProcess) -> None:
         if worker.ready:

@@ -41,9 +41,13 @@ async def run_probe(probe: Probe, host: Host, settings: Mapping[str, Any]) -> As
     declaration = probe.declaration
     missing = [service for service in declaration.services if service not in host.services]
     if missing:
+        if host.address == "none":
+            raise NotPossible(
+                f"the unit runs nothing of ours (--at none), so {declaration.name} cannot be read in it"
+            )
         kind = host.address.partition(":")[0]
         raise NotPossible(f"{declaration.name} cannot be read over {kind}: it needs {', '.join(missing)}")
-    expected = Expected(declaration)
+    expected = Expected(declaration.with_settings(settings))
     try:
         async with aclosing(_generator(probe, host, settings_of(declaration, settings))) as readings:
             async for reading in readings:

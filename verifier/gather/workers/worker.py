@@ -22,7 +22,9 @@ import anyio
 
 from verifier.errors import Absent, BenchFault, NotPossible, VerifierError
 from verifier.gather.workers.descendants import ending
+from verifier.gather.workers.proxied import ProxiedHost, taken
 from verifier.gather.workers.wire import decode, encode, pack
+from verifier.readings import Host
 
 PR_SET_PDEATHSIG = 1
 PR_SET_CHILD_SUBREAPER = 36
@@ -95,6 +97,11 @@ def _serve(connection: socket.socket) -> None:
         return
     say({"ready": True})
     with connection.makefile("rb") as lines:
+
+        def ask(what: str, arguments: list[Any]) -> Any:
+            say({"call": [what, arguments]})
+            return taken(decode(lines.readline() or b"{}"))
+
         for line in lines:
             request = decode(line)
 
@@ -102,7 +109,11 @@ def _serve(connection: socket.socket) -> None:
                 from verifier.gather.clocks import RealClocks
                 from verifier.gather.workers.running import run_probe
 
-                host = opening.open_host(request["host"], RealClocks())
+                host: Host
+                if "services" in request:
+                    host = ProxiedHost(request["host"], frozenset(request["services"]), RealClocks(), ask)
+                else:
+                    host = opening.open_host(request["host"], RealClocks())
                 async for reading in run_probe(catalogue.probe(request["probe"]), host, request["settings"]):
                     say({"reading": pack(reading)})
 

@@ -1,0 +1,36 @@
+"""What a station has to bring, beside the address, to reach a unit."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Protocol, runtime_checkable
+
+if TYPE_CHECKING:  # a worker process starts without the models of suites
+    from verifier.declare.suite import Console
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Access:
+    """Nothing of it is needed for hosts that are this computer, a folder or a simulation."""
+
+    keys: Path | None = None
+    """The station's folder for SSH: pinned host keys, and a key to log in with if there is one."""
+    console: Console | None = None
+    """The console that the suite describes."""
+
+
+@runtime_checkable
+class Reaching(Protocol):
+    """A host that has to be reached before it can be read: one connection for the whole sitting."""
+
+    @property
+    def fingerprint(self) -> str:
+        """Of the key by which the unit was known; empty where it has none."""
+        ...
+
+    async def start(self) -> None:
+        """HostError where it cannot be reached, with what to do."""
+        ...
+
+    async def aclose(self) -> None: ...

@@ -1,0 +1,302 @@
+"""A unit that runs its own Linux, read over SSH (`--at ssh://USER@HOST`).
+
+1. One connection, owned by this process; each read is one command over it, ended on the unit by timeout(1).
+2. Only the pinned host key is accepted (`host_keys`); nothing is forwarded, no password is ever sent.
+3. Whatever comes back is bounded: a longer file, list or output is refused, never cut.
+4. A link that is lost or does not answer is a BenchFault in words, and is opened anew for the next read.
+asyncssh runs on asyncio only; so does a sitting.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import anyio
+
+from verifier.errors import Absent, BenchFault, HostError, NotPossible
+from verifier.gather.hosts import ssh_words as words
+from verifier.gather.hosts.host_keys import pinned, plain
+from verifier.gather.hosts.local import NAMES_LIMIT, OUTPUT_LIMIT
+from verifier.gather.hosts.ssh_address import SshAddress
+from verifier.readings import Clocks, CommandResult
+
+if TYPE_CHECKING:
+    import asyncssh
+
+CONNECT_LIMIT = 10.0
+"""Seconds until the unit must have answered, and again until it must have let us in."""
+READ_LIMIT = 10.0
+"""Seconds that one file, list or link may take on the unit."""
+ALIVE = (5.0, 3)
+"""Seconds between two signs of life, and how many may be missed."""
+WORDS_LIMIT = 4096
+"""Bytes of an error message that are looked at."""
+KEY = "key"
+"""Name of the station's own key file, used where it is there beside what an agent holds."""
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """What one command on the unit came to."""
+
+    exit: int
+    out: bytes
+    err: str
+    flooded: bool = False
+
+
+class SshLink:
+    """The connection, opened when it is needed and again when it was lost."""
+
+    def __init__(self, address: SshAddress, keys: Path | None) -> None:
+        self._address, self._keys = address, keys
+        self._connection: asyncssh.SSHClientConnection | None = None
+        self._lock = anyio.Lock()
+        self.fingerprint = ""
+
+    async def open(self) -> None:
+        """HostError where the unit cannot be reached, shows another key or lets nobody in."""
+        import asyncssh
+
+        key = pinned(self._keys, self._address) if self._keys else None
+        if key is None:
+            raise self._error(
+                "its key is not known at this station",
+                "Run once in a terminal and confirm it, or give it with --host-key FINGERPRINT.",
+            )
+        own = self._keys / KEY if self._keys else None
+        try:
+            with anyio.fail_after(CONNECT_LIMIT * 2):
+                self._connection = await asyncssh.connect(
+                    self._address.host,
+                    self._address.port,
+                    username=self._address.user,
+                    known_hosts=([key], [], []),
+                    client_keys=[str(own)] if own and own.is_file() else (),
+                    preferred_auth="publickey",
+                    config=None,
+                    agent_forwarding=False,
+                    x11_forwarding=False,
+                    connect_timeout=CONNECT_LIMIT,
+                    login_timeout=CONNECT_LIMIT,
+                    keepalive_interval=ALIVE[0],
+                    keepalive_count_max=ALIVE[1],
+                )
+        except asyncssh.HostKeyNotVerifiable:
+            raise self._error(
+                f"it shows another key than the one this station knows, {key.get_fingerprint()}",
+                "Something else may be answering there. If this is another unit, or its board was replaced, read "
+                "the new fingerprint on the unit itself and start the run with --host-key FINGERPRINT.",
+            ) from None
+        except asyncssh.PermissionDenied:
+            raise self._error(
+                f"it does not let {self._address.user} in",
+                f"Put the station's key on the unit: one that the SSH agent holds, or the file {own}.",
+            ) from None
+        except (asyncssh.KeyImportError, asyncssh.KeyEncryptionError) as error:
+            raise self._error(
+                f"the key file {own} cannot be used: {plain(str(error))}",
+                "A key with a password belongs into the agent.",
+            ) from None
+        except TimeoutError:
+            raise self._error("there is no answer in time", "Is it switched on, and its cable in?") from None
+        except (asyncssh.Error, OSError) as error:
+            raise self._error(
+                plain(str(error)), "Is it switched on, its cable in, and SSH running on it?"
+            ) from None
+        self.fingerprint = key.get_fingerprint()
+
+    async def say(self, command: str, *, limit: int, seconds: float) -> Said:
+        """Run one command line on the unit. BenchFault where the link does not carry it."""
+        import asyncssh
+
+        connection = await self._live()
+        try:
+            with anyio.fail_after(seconds + words.GRACE):
+                return await _collect(connection, command, limit)
+        except TimeoutError:
+            await self.drop()
+            raise BenchFault(
+                f"the unit did not answer over SSH within {seconds + words.GRACE:g} s: the link is slow or broken"
+            ) from None
+        except (asyncssh.Error, OSError) as error:
+            await self.drop()
+            raise BenchFault(f"the link to the unit was lost: {plain(str(error)) or 'it was closed'}") from None
+
+    async def _live(self) -> asyncssh.SSHClientConnection:
+        async with self._lock:
+            if self._connection is None or self._connection.is_closed():
+                try:
+                    await self.open()
+                except HostError as error:
+                    raise BenchFault(
+                        f"the link to the unit was lost and cannot be opened again: {error.what}"
+                    ) from None
+            assert self._connection is not None  # noqa: S101 - opened above
+            return self._connection
+
+    async def drop(self) -> None:
+        connection, self._connection = self._connection, None
+        if connection is not None:
+            connection.abort()
+
+    def _error(self, what: str, to_do: str) -> HostError:
+        where = f"ssh://{self._address.user}@{self._address.known_as}"
+        return HostError(f"the unit cannot be reached: {what}", where=where, to_do=to_do)
+
+
+async def _collect(connection: asyncssh.SSHClientConnection, command: str, limit: int) -> Said:
+    import asyncssh
+
+    out, err, done = bytearray(), bytearray(), anyio.Event()
+
+    flooded = False
+    lost: Exception | None = None
+
+    class Session(asyncssh.SSHClientSession[bytes]):
+        def data_received(self, data: bytes, datatype: asyncssh.DataType) -> None:
+            if datatype == asyncssh.EXTENDED_DATA_STDERR:
+                err.extend(data[: WORDS_LIMIT - len(err)])  # an endless one is ended by its own time
+                return
+            nonlocal flooded
+            if len(out) + len(data) > limit:
+                flooded = True
+                done.set()
+            else:
+                out.extend(data)
+
+        def connection_lost(self, exc: Exception | None) -> None:
+            nonlocal lost
+            lost = exc
+            done.set()
+
+    channel, _ = await connection.create_session(Session, command, encoding=None)
+    try:
+        channel.write_eof()
+        await done.wait()
+    finally:
+        channel.abort()
+    code = channel.get_exit_status()
+    if flooded:
+        return Said(exit=0, out=b"", err="", flooded=True)
+    if lost is not None:
+        raise lost
+    if code is None or code < 0:
+        raise ConnectionResetError(errno.ECONNRESET, "the answer broke off")
+    return Said(exit=code, out=bytes(out), err=err.decode("utf-8", "replace"))
+
+
+def _failed(said: Said, path: str) -> Exception:
+    """What a command that did not work met: the errno that it named, or the bench's fault."""
+    if said.exit == words.TIMED_OUT:
+        return BenchFault(f"the unit did not give {path[:200]} within {READ_LIMIT:g} s")
+    number = words.error_number(said.err)
+    if number is not None:
+        return OSError(number, os.strerror(number), path)
+    return BenchFault(
+        f"the unit could not give {path[:200]}: {plain(said.err) or f'exit code {said.exit}, without a word'}"
+    )
+
+
+class SshFiles:
+    def __init__(self, link: SshLink) -> None:
+        self._link = link
+
+    async def read(self, path: str, limit: int = 65_536) -> bytes:
+        words.refuse_path(path)
+        said = await self._link.say(words.reading(path, READ_LIMIT), limit=limit, seconds=READ_LIMIT)
+        if said.flooded:
+            raise OSError(errno.EFBIG, f"longer than {limit} bytes", path)
+        if said.exit == words.IS_FOLDER:
+            raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR), path)
+        if said.exit == words.NOT_REGULAR:
+            raise OSError(errno.EINVAL, "not a regular file", path)
+        if said.exit != 0:
+            raise _failed(said, path)
+        return said.out
+
+    async def names(self, path: str) -> list[str]:
+        words.refuse_path(path)
+        said = await self._link.say(words.listing(path, READ_LIMIT), limit=OUTPUT_LIMIT, seconds=READ_LIMIT)
+        names = said.out.decode("utf-8", "replace").splitlines()
+        if said.flooded or len(names) > NAMES_LIMIT + 2:
+            raise OSError(errno.EFBIG, f"more than {NAMES_LIMIT} names", path)
+        if said.exit != 0:
+            raise _failed(said, path)
+        return sorted(name for name in names if name not in ("", ".", ".."))
+
+    async def real_path(self, path: str) -> str:
+        words.refuse_path(path)
+        said = await self._link.say(
+            words.following(path, READ_LIMIT), limit=words.PATH_LIMIT + 2, seconds=2 * READ_LIMIT
+        )
+        if said.flooded:
+            raise OSError(errno.ENAMETOOLONG, os.strerror(errno.ENAMETOOLONG), path)
+        if said.exit != 0:
+            raise _failed(said, path)
+        return said.out.decode("utf-8", "replace").removesuffix("\n")
+
+    async def exists(self, path: str) -> bool:
+        words.refuse_path(path)
+        said = await self._link.say(words.looking(path, READ_LIMIT), limit=WORDS_LIMIT, seconds=READ_LIMIT)
+        if said.exit == 0:
+            return True
+        if isinstance(error := _failed(said, path), BenchFault):
+            raise error
+        return False
+
+
+class SshCommands:
+    def __init__(self, link: SshLink) -> None:
+        self._link = link
+
+    async def run(self, *argv: str, timeout: float = 10.0) -> CommandResult:
+        """Run on the unit. BenchFault when it does not end in time or prints without end."""
+        said = await self._link.say(words.running(argv, timeout), limit=OUTPUT_LIMIT, seconds=timeout)
+        if said.flooded:
+            raise BenchFault(f"{argv[0]} printed more than {OUTPUT_LIMIT} bytes")
+        if said.exit == words.TIMED_OUT:
+            raise BenchFault(f"{argv[0]} did not end within {timeout:g} s")
+        if said.exit == words.NOT_FOUND:
+            raise Absent(f"there is no command {argv[0]} on this unit")
+        if said.exit == words.NOT_STARTED:
+            raise NotPossible(f"{argv[0]} cannot be started on this unit: {plain(said.err)}")
+        return CommandResult(argv=argv, exit=said.exit, stdout=said.out.decode("utf-8", "replace"))
+
+
+class SshHost:
+    services = frozenset({"files", "commands"})
+
+    def __init__(self, address: str, keys: Path | None, clocks: Clocks) -> None:
+        self.address, self.clocks = address, clocks
+        self._link = SshLink(SshAddress.parse(address), keys)
+        self.files, self.commands = SshFiles(self._link), SshCommands(self._link)
+
+    @property
+    def fingerprint(self) -> str:
+        """Of the unit's key, once it was reached."""
+        return self._link.fingerprint
+
+    async def start(self) -> None:
+        """HostError where the unit cannot be reached, or lacks one of the four tools that are needed."""
+        await self._link.open()
+        try:
+            said = await self._link.say(words.asking_for_tools(), limit=WORDS_LIMIT, seconds=READ_LIMIT)
+        except BenchFault as error:
+            raise HostError(error.what, where=self.address, to_do="Look at the cable, then resume.") from None
+        lines = said.out.decode("utf-8", "replace").split("\n")
+        lacking = [line.removeprefix("lacks ") for line in lines if line.startswith("lacks ")]
+        if lacking or "ready" not in lines:
+            what = (
+                f"the unit has no {', '.join(map(plain, lacking))}" if lacking else "the unit has no POSIX shell"
+            )
+            raise HostError(
+                what, where=self.address, to_do=f"It needs a POSIX shell with {', '.join(words.NEEDED)}."
+            )
+
+    async def aclose(self) -> None:
+        await self._link.drop()
