@@ -18,6 +18,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 from bench import Bench
 
 from verifier.gather.journal import Event, read
+from verifier.store.records import usual_seconds
 
 SUITE = """
 schema = 1
@@ -211,6 +212,8 @@ def test_simulated_runs_never_count_in_trends_unless_asked_for(bench: Bench) -> 
     asked = json.loads(bench.command("trends", "--simulated", "--json").stdout)
     assert "heat" not in json.dumps(plain)
     assert "heat" in json.dumps(asked)
+    # Ten simulated hours are no reason to tell the technician that this check usually takes ten hours.
+    assert usual_seconds(bench.station / "store.db", "marrowby-quayside") == {}
 
 
 class Typist:
