@@ -159,3 +159,20 @@ def test_proofs_come_only_from_a_ledger_that_has_them(station, tmp_path):
     )
     assert ledger.head_over(station.root / "ledger" / "station", 99) is None
     assert Receipt.model_fields.keys() == {"index", "size", "path", "head"}
+
+
+def test_a_run_that_was_sealed_before_its_key_was_retired_stays_as_it_was(station, sample):
+    """As after a crash between seal and report: sealing again gives back what was sealed first."""
+    file = records(station)[0]
+    record, disclosed = sample.record(station.new, run=file.parent.name)
+    with pytest.raises(SealError, match="did not seal for this run"):
+        seal_run(record, disclosed, station.new, station.root / "ledger", file)
+    again = seal_run(
+        record,
+        disclosed,
+        station.new,
+        station.root / "ledger",
+        file,
+        retired=retired_keys(station.root / "keys"),
+    )
+    assert again.record.station.key == station.old.thumbprint

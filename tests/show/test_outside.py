@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from verifier.show.outside import css_string, outside, visible
+from verifier.show.outside import css_string, name, outside, visible
 
 
 @pytest.mark.parametrize(
@@ -57,3 +57,15 @@ def test_markup_never_comes_through(text: str) -> None:
 def test_a_css_string_never_ends_early(text: str) -> None:
     css = css_string(text)
     assert re.fullmatch(r'"(?:[A-Za-z0-9 .-]|\\[0-9a-f]{6} )*"', css)
+
+
+def test_a_name_may_be_broken_after_its_underscores_and_nowhere_else() -> None:
+    assert name("shell_temp_zone_0") == '<bdi class="name">shell_<wbr>temp_<wbr>zone_<wbr>0</bdi>'
+    assert name("count") == '<bdi class="name">count</bdi>'
+    assert name("_a__b_") == '<bdi class="name">_<wbr>a__<wbr>b_</bdi>'
+    assert name("") == '<bdi class="name"></bdi>'
+    assert name("<b_\u202e>") == '<bdi class="name">&lt;b_<wbr>⟨U+202E⟩&gt;</bdi>'
+
+
+def test_a_name_without_underscores_that_fits_no_column_breaks_wherever_it_must() -> None:
+    assert name("x" * 60) == f"<bdi>{'x' * 60}</bdi>"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 from pydantic_core import PydanticSerializationError
@@ -13,17 +14,26 @@ from verifier.seal.envelope import LARGEST_FILE, Sealed, open_sealed, personal_d
 from verifier.seal.keys import SigningKey
 from verifier.seal.personal import personal_digest
 from verifier.seal.record import Disclosed, LedgerRecord, Record
-from verifier.seal.trust import TrustList
+from verifier.seal.trust import TrustedKey, TrustList
 from verifier.seal.verify import Status, check_sealed
 
 _ROOM_FOR_RECEIPT = 20_000
 
 
-def seal_run(record: Record, disclosed: Disclosed, key: SigningKey, ledger_dir: Path, target: Path) -> Sealed:
+def seal_run(
+    record: Record,
+    disclosed: Disclosed,
+    key: SigningKey,
+    ledger_dir: Path,
+    target: Path,
+    *,
+    retired: Sequence[TrustedKey] = (),
+) -> Sealed:
     """Seal `record` under `key` in the ledger `ledger_dir/ROLE`, write `target`, and give what stands there.
 
     May be called again at any time: a run that is sealed stays as it was sealed first, and a sealing that was
     cut off is completed. So the record that is given back counts, not the one that was handed in.
+    `retired` are the station's keys of before: a run may have been sealed and its key retired before this call.
     Raises `SealError`; nothing has been sealed then, or the next call completes it.
     """
     _check(record, disclosed, key)
@@ -41,7 +51,10 @@ def seal_run(record: Record, disclosed: Disclosed, key: SigningKey, ledger_dir: 
             book.seal(record.run, sign, disclosed, target)
         # Read back before anything is built on it.
         sealed = read_sealed(target)
-    checked = check_sealed(sealed.raw, TrustList.of([key]))
+    trust = TrustList([*retired, *TrustList.of([key]).values()])
+    checked = check_sealed(
+        sealed.raw, trust, proofs=lambda role, index, size: ledger.proof_under(ledger_dir / role, index, size)
+    )
     if sealed.record.run != record.run or checked.status is not Status.UNALTERED:
         raise SealError(
             "a file stands here that this station's key did not seal for this run",

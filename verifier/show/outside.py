@@ -45,11 +45,15 @@ def outside(text: object) -> Markup:
     return Markup("<bdi>{}</bdi>").format(escape(visible(str(text))))
 
 
+_LONGEST_WORD = 20
+"""Characters of a name between underscores that fit a narrow column; longer ones break wherever they must."""
+
+
 def name(text: object) -> Markup:
-    """A reading's name as markup: as `outside`, and it may be broken after an underscore."""
-    return Markup('<bdi class="name">{}</bdi>').format(
-        Markup("<wbr>").join(escape(part) for part in re.split("(?<=_)(?=[^_])", visible(str(text))))
-    )
+    """A reading's name as markup: as `outside`, and it is broken after underscores alone."""
+    words = re.split("(?<=_)(?=[^_])", visible(str(text)))
+    kind = Markup(' class="name"') if max(map(len, words)) <= _LONGEST_WORD else ""
+    return Markup("<bdi{}>{}</bdi>").format(kind, Markup("<wbr>").join(map(escape, words)))
 
 
 def css_string(text: str) -> str:

@@ -34,7 +34,7 @@ class Frame:
     high: float
 
     def x(self, t: float) -> float:
-        return _LEFT + (WIDTH - _LEFT - _RIGHT) * (t - self.t0) / (self.t1 - self.t0)
+        return _LEFT + (WIDTH - _LEFT - _RIGHT) * ((t - self.t0) / (self.t1 - self.t0))
 
     def y(self, value: float) -> float:
         share = (value - self.low) / (self.high - self.low)
