@@ -19,15 +19,18 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from verifier.errors import BenchFault
+from verifier.gather.catalogue import load_catalogue
 from verifier.gather.clocks import RealClocks, moment
 from verifier.gather.hosts.local import LocalCommands
 from verifier.gather.journal import Journal, read
 from verifier.gather.prompts.terminal import PlainScreen, Terminal
 from verifier.gather.virtual_time import VirtualClocks, backend_options, hold
+from verifier.gather.workers import WorkerPool
 from verifier.readings import Moment
 
 T = TypeVar("T")
 TEN_HOURS = 36_000.0
+SERVER = Path(__file__).parents[1] / "reference" / "hardware" / "server"
 
 
 def run(function: Callable[[VirtualClocks], Awaitable[T]], **options: Any) -> T:
@@ -109,6 +112,19 @@ def test_a_real_process_of_a_third_of_a_second_is_not_late_for_a_deadline_of_for
     code, now = run(main)
     assert code == 0
     assert 0.2 < now < 40, "while a process runs, time goes as it really does"
+
+
+def test_a_worker_process_is_given_real_time_to_start_and_to_answer() -> None:
+    declaration = load_catalogue().declaration("ethernet.link")
+    assert declaration is not None
+
+    async def main(clocks: VirtualClocks) -> list[str]:
+        async with WorkerPool() as pool:
+            settings, at = {"interface": "eth0"}, f"recorded:{SERVER}"
+            readings = pool.take("ethernet.link", settings, at, declaration=declaration, deadline=40.0)
+            return [reading.name async for reading in readings]
+
+    assert "speed" in run(main)
 
 
 def test_without_a_hold_that_process_would_be_declared_late_at_once() -> None:
