@@ -55,6 +55,11 @@ class Station:
         return self.root / "runs"
 
     @property
+    def instruments(self) -> Path:
+        """Where the bench's instruments are described, one file each."""
+        return self.root / "instruments"
+
+    @property
     def store_file(self) -> Path:
         return self.root / "store.db"
 

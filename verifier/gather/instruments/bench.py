@@ -1,0 +1,191 @@
+"""The engine's side of a station's instruments: starts their process when one is needed, asks, makes safe.
+
+What a check switched on is made safe when the check ends, however it ends; everything is when the sitting ends.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+import anyio
+from anyio.abc import TaskGroup
+
+from verifier.errors import BenchFault, InputError, NotPossible
+from verifier.gather.instruments.description import Instrument
+from verifier.gather.instruments.loading import load_instruments
+from verifier.gather.instruments.process import InstrumentProcess, take_lock
+from verifier.gather.instruments.services import ENERGISE, INSTRUMENTS
+from verifier.readings import Clocks, Commands, Files
+
+EXCHANGES = 60
+"""Exchanges that one order may take at the most: so many reply timeouts are waited for it."""
+
+
+class StationInstruments:
+    """`async with StationInstruments(folder, clocks) as bench:`; nothing is started before it is used."""
+
+    def __init__(self, folder: Path, clocks: Clocks) -> None:
+        self.folder, self._clocks = folder, clocks
+        self._instruments: dict[str, Instrument] | None = None
+        self._process: InstrumentProcess | None = None
+        self._tasks: TaskGroup | None = None
+        self._starting = anyio.Lock()
+        self.switched_on: set[str] = set()
+        """What was switched on and has not said since that it is safe."""
+
+    @property
+    def instruments(self) -> dict[str, Instrument]:
+        if self._instruments is None:
+            self._instruments = load_instruments(self.folder)
+        return self._instruments
+
+    async def __aenter__(self) -> Self:
+        self._tasks = anyio.create_task_group()
+        await self._tasks.__aenter__()
+        return self
+
+    async def __aexit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> bool | None:
+        with anyio.CancelScope(shield=True):
+            if self._process is not None:
+                await self._process.end()
+        tasks, self._tasks = self._tasks, None
+        if tasks is None:
+            return None
+        tasks.cancel_scope.cancel()
+        return await tasks.__aexit__(kind, error, trace)
+
+    # ---- which instrument -------------------------------------------------------------------------
+
+    def described(self, name: str) -> Instrument:
+        """NotPossible when the station has no instrument of that name."""
+        try:
+            return self.instruments[name]
+        except KeyError:
+            known = ", ".join(self.instruments) or "none"
+            raise NotPossible(f"this station has no instrument {name[:64]!r} (there are: {known})") from None
+
+    def origin(self, name: str) -> str:
+        """Where a reading of it comes from, with the leave to use it past its due date where that was needed."""
+        instrument = self.described(name)
+        serial = f"serial {instrument.serial}" if instrument.serial else "cannot identify itself"
+        text = f"{name} ({serial}) at {instrument.port}"
+        if (override := instrument.override) is not None and self._overdue(instrument):
+            text += (
+                f"; calibration was due {instrument.due}: used past it by leave of the quality lead, "
+                f"until {override.until}, because: {override.why}"
+            )
+        return text
+
+    def refuse_overdue(self, name: str) -> None:
+        """NotPossible for one past its due date, unless the quality lead's leave is in its file and still runs."""
+        instrument = self.described(name)
+        if not self._overdue(instrument):
+            return
+        override = instrument.override
+        if override is None or self._today() > override.until:
+            ended = f", and the leave to use it ended {override.until}" if override else ""
+            raise NotPossible(f"{name} is past its calibration, which was due {instrument.due}{ended}")
+
+    def _overdue(self, instrument: Instrument) -> bool:
+        return instrument.due is not None and self._today() > instrument.due
+
+    def _today(self) -> Any:
+        return datetime.fromtimestamp(self._clocks.wall(), UTC).date()
+
+    # ---- orders ------------------------------------------------------------------------------------
+
+    async def identify(self, name: str) -> str:
+        """What it answers to the question who it is; empty for one that cannot."""
+        return str(await self._order(name, {"do": "identify"}))
+
+    async def measure(self, name: str, quantity: str, in_range: float | None = None) -> float:
+        return float(await self._order(name, {"do": "measure", "quantity": quantity, "range": in_range}))
+
+    async def switch_on(self, name: str, settings: Mapping[str, float], lease: float) -> None:
+        """Set, set the trips, read back, switch on; off again by itself after `lease` seconds."""
+        self.switched_on.add(name)
+        await self._order(name, {"do": "on", "settings": dict(settings), "lease": lease})
+
+    async def close_contact(self, name: str, channel: int, lease: float) -> None:
+        self.switched_on.add(name)
+        await self._order(name, {"do": "close", "channel": channel, "lease": lease})
+
+    async def is_on(self, name: str) -> bool:
+        return bool(await self._order(name, {"do": "is-on"}))
+
+    async def make_safe(self, name: str) -> None:
+        """Break off what it is at and command its safe state. BenchFault when it does not say that it is safe."""
+        await self._order(name, {"do": "break-off"})
+        self.switched_on.discard(name)
+
+    async def make_all_safe(self) -> dict[str, str]:
+        """Every instrument that can supply, load, heat or switch: name to what went wrong, empty when safe."""
+        problems: dict[str, str] = {}
+
+        async def one(name: str) -> None:
+            try:
+                await self.make_safe(name)
+                problems[name] = ""
+            except BenchFault as error:
+                problems[name] = error.what
+
+        async with anyio.create_task_group() as group:
+            for name, instrument in self.instruments.items():
+                if instrument.energises:
+                    group.start_soon(one, name)
+        return dict(sorted(problems.items()))
+
+    async def _order(self, name: str, order: Mapping[str, Any]) -> Any:
+        instrument = self.described(name)
+        process = await self._running()
+        limit = 10.0 + EXCHANGES * instrument.line.timeout
+        answer = await process.ask({**order, "name": name}, limit)
+        if "fault" in answer:
+            more = f"; and it could not be made safe: {answer['unsafe']}" if answer.get("unsafe") else ""
+            raise BenchFault(f"{name} at {instrument.port}: {answer['fault']}{more}"[:1500])
+        return answer.get("result")
+
+    async def _running(self) -> InstrumentProcess:
+        if self._tasks is None:
+            raise RuntimeError("use it as `async with StationInstruments(...) as bench`")
+        async with self._starting:
+            if self._process is not None and self._process.gone:
+                with anyio.CancelScope(shield=True):
+                    await self._process.end()
+                self._process = None
+            if self._process is None:
+                try:
+                    lock = await take_lock(self.folder)
+                except OSError as error:
+                    raise InputError(f"cannot be used: {error.strerror}", where=str(self.folder)) from None
+                described = {name: i.model_dump(mode="json") for name, i in self.instruments.items()}
+                process = self._process = InstrumentProcess(self.folder, lock, described)
+                await process.start()
+                self._tasks.start_soon(process.read)
+            return self._process
+
+
+class InstrumentHost:
+    """What an instrument probe reads: the bench's instruments, and nothing else of any machine."""
+
+    address = INSTRUMENTS
+    services = frozenset({INSTRUMENTS, ENERGISE})
+
+    def __init__(self, bench: StationInstruments, clocks: Clocks, deadline: float) -> None:
+        self.bench, self.clocks = bench, clocks
+        self.lease = deadline + 5.0
+        """Seconds after which whatever the check switched on goes off by itself."""
+
+    @property
+    def files(self) -> Files:
+        raise NotPossible("instruments have no files")
+
+    @property
+    def commands(self) -> Commands:
+        raise NotPossible("instruments run no commands")

@@ -1,0 +1,325 @@
+"""What the bench's instruments measure, set and draw. These readings are the bench's, whatever the host."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from verifier.errors import BenchFault, NotPossible
+from verifier.gather.instruments.services import ENERGISE, INSTRUMENTS
+from verifier.readings import Host, ProbeDeclaration, Reading, ReadingDeclaration, Series
+
+if TYPE_CHECKING:
+    from verifier.gather.instruments.bench import InstrumentHost, StationInstruments
+
+SOURCES = (
+    "SCPI-99 vol. 1, 7.2.1.4 and 7.2.1.5 (9.9E37 and 9.91E37 are no values)",
+    "IEEE 488.2, 8.7 (numeric response data), 10.14 (*IDN?)",
+    "JCGM 100, 4.3.7 (rectangular from a specification), 4.2.3 (scatter of the mean)",
+)
+CAUTION = "Switching off is a convenience of this program, not a safety function."
+
+
+def _sampling(samples: int, interval: float) -> None:
+    if not 1 <= samples <= 1000:
+        raise ValueError(f"samples is from 1 to 1000, not {samples}")
+    if not 0 <= interval <= 60:
+        raise ValueError(f"interval is from 0 to 60 s, not {interval:g}")
+
+
+@dataclass(frozen=True, slots=True)
+class ReadSettings:
+    instrument: str
+    """Which instrument of the station, by the name of its file."""
+    range: float | None = None
+    """Range to measure in, in the unit of the reading; without it the instrument chooses."""
+    samples: int = 1
+    """How many values are taken and averaged."""
+    interval: float = 0.2
+    """Seconds between two values."""
+    relay: str = ""
+    """Relay card that leads the point to the instrument, by the name of its file; empty where none is needed."""
+    channel: int = 1
+    """Contact of the relay card that is closed while measuring."""
+
+    def __post_init__(self) -> None:
+        _sampling(self.samples, self.interval)
+
+
+@dataclass(frozen=True, slots=True)
+class SupplySettings:
+    instrument: str
+    """Which supply of the station, by the name of its file."""
+    voltage: float
+    """Voltage to set, in V; at most the station's ceiling."""
+    current_limit: float
+    """Current limit to set, in A; at most the station's ceiling."""
+    settle: float = 0.5
+    """Seconds between switching on and measuring."""
+    samples: int = 3
+    """How many values are taken and averaged."""
+    interval: float = 0.1
+    """Seconds between two values."""
+
+    def __post_init__(self) -> None:
+        _sampling(self.samples, self.interval)
+        if not (0 <= self.voltage < 1e4 and 0 < self.current_limit < 1e4 and 0 <= self.settle <= 3600):
+            raise ValueError("voltage, current_limit and settle are positive and of reasonable size")
+
+    def demands(self) -> Mapping[str, float]:
+        return {"voltage": self.voltage, "current": self.current_limit}
+
+
+@dataclass(frozen=True, slots=True)
+class LoadSettings:
+    instrument: str
+    """Which electronic load of the station, by the name of its file."""
+    current: float
+    """Current to draw, in A; at most the station's ceiling."""
+    meter: str = ""
+    """Instrument that measures the voltage; empty: the load itself."""
+    settle: float = 0.5
+    """Seconds between switching on and measuring."""
+    samples: int = 3
+    """How many values are taken and averaged."""
+    interval: float = 0.1
+    """Seconds between two values."""
+
+    def __post_init__(self) -> None:
+        _sampling(self.samples, self.interval)
+        if not (0 < self.current < 1e4 and 0 <= self.settle <= 3600):
+            raise ValueError("current and settle are positive and of reasonable size")
+
+    def demands(self) -> Mapping[str, float]:
+        return {"current": self.current}
+
+
+class Measured:
+    """One quantity, measured by an instrument; one probe a quantity, so that limits can be checked for units."""
+
+    def __init__(self, quantity: str, unit: str, title: str, example: str) -> None:
+        self._quantity, self._unit = quantity, unit
+        self.declaration = ProbeDeclaration(
+            name=f"instrument.{quantity}",
+            title=title,
+            what=(
+                f"Measures {quantity} with an instrument of the bench that the station's folder describes. Its "
+                "uncertainty comes from the accuracy specification there. Name the instrument in `needs` too."
+            ),
+            settings=ReadSettings,
+            readings=(
+                ReadingDeclaration(
+                    name="value", kind="number", unit=unit, what="What it shows; the mean where samples are taken."
+                ),
+            ),
+            services=(INSTRUMENTS,),
+            sources=SOURCES,
+            example=example,
+            timeout=60.0,
+        )
+
+    async def take(self, host: Host, settings: ReadSettings) -> AsyncIterator[Reading]:
+        here = _bench_of(host)
+        await here.bench.identify(settings.instrument)
+        if settings.relay:
+            await here.bench.identify(settings.relay)
+            await here.bench.close_contact(settings.relay, settings.channel, here.lease)
+        yield await _mean(here, settings.instrument, self._quantity, self._unit, "value", settings, settings.range)
+
+
+class Supply:
+    declaration = ProbeDeclaration(
+        name="instrument.supply",
+        title="Supply a unit from a bench supply",
+        what=(
+            "Sets voltage and current limit of a supply and its trips, reads all of it back, switches on, measures "
+            "with the supply's own meters, and switches off. The output is on only while the check lasts. "
+            + CAUTION
+        ),
+        settings=SupplySettings,
+        readings=(
+            ReadingDeclaration(
+                name="voltage", kind="number", unit="V", what="By the supply's own meter.", optional=True
+            ),
+            ReadingDeclaration(
+                name="current", kind="number", unit="A", what="By the supply's own meter.", optional=True
+            ),
+            ReadingDeclaration(
+                name="stayed_on", kind="yes-no", what="No where a trip of the supply had switched off by the end."
+            ),
+        ),
+        services=(INSTRUMENTS, ENERGISE),
+        sources=SOURCES,
+        example="""\
+[[checks]]
+id = "idle-current"
+title = "Current at 24 V, idle"
+probe = "instrument.supply"
+settings = { instrument = "supply", voltage = 24.0, current_limit = 0.5 }
+needs = ["supply"]
+limits = [
+  { reading = "stayed_on", is = true, source = "judgement" },
+  { reading = "current", nominal = 85, tolerance = 10, unit = "mA", source = "port table of the model" },
+]
+""",
+        timeout=60.0,
+    )
+
+    async def take(self, host: Host, settings: SupplySettings) -> AsyncIterator[Reading]:
+        """Raises NotPossible where the supply's own meters have no accuracy specification."""
+        here, name = _bench_of(host), settings.instrument
+        own = [q for q in ("voltage", "current") if _has_accuracy(here.bench, name, q)]
+        if not own:
+            raise NotPossible(f"neither voltage nor current of {name} has an accuracy specification in its file")
+        await here.bench.switch_on(name, settings.demands(), here.lease)
+        await here.clocks.sleep(settings.settle)
+        for quantity in own:
+            unit = {"voltage": "V", "current": "A"}[quantity]
+            yield await _mean(here, name, quantity, unit, quantity, settings)
+        yield await _stayed_on(here, name)
+
+
+class Load:
+    declaration = ProbeDeclaration(
+        name="instrument.load",
+        title="Voltage without and with load",
+        what=(
+            "Measures a voltage, draws a current with an electronic load, measures it again, and lets go. The load "
+            "is on only while the check lasts; its trip is set and read back first. " + CAUTION
+        ),
+        settings=LoadSettings,
+        readings=(
+            ReadingDeclaration(name="unloaded", kind="number", unit="V", what="Voltage before the load is on."),
+            ReadingDeclaration(name="loaded", kind="number", unit="V", what="Voltage under load."),
+            ReadingDeclaration(
+                name="stayed_on", kind="yes-no", what="No where a trip of the load had switched off by the end."
+            ),
+        ),
+        services=(INSTRUMENTS, ENERGISE),
+        sources=SOURCES,
+        example="""\
+[[checks]]
+id = "port-1-under-load"
+title = "Port 1 holds its voltage at 0.9 A"
+probe = "instrument.load"
+settings = { instrument = "load", current = 0.9, meter = "meter" }
+needs = ["load", "meter"]
+limits = [
+  { reading = "loaded", at_least = 4.75, at_most = 5.5, unit = "V", source = "USB 2.0, 7.2.2 (from memory)" },
+  { reading = "stayed_on", is = true, source = "judgement" },
+]
+""",
+        timeout=60.0,
+    )
+
+    async def take(self, host: Host, settings: LoadSettings) -> AsyncIterator[Reading]:
+        here, name = _bench_of(host), settings.instrument
+        meter = settings.meter or name
+        await here.bench.identify(meter)
+        yield await _mean(here, meter, "voltage", "V", "unloaded", settings)
+        await here.bench.switch_on(name, settings.demands(), here.lease)
+        await here.clocks.sleep(settings.settle)
+        yield await _mean(here, meter, "voltage", "V", "loaded", settings)
+        yield await _stayed_on(here, name)
+
+
+QUANTITIES = {
+    "voltage": ("V", "5 V rail", "nominal = 5, tolerance = 0.25", "V"),
+    "current": ("A", "Standby current", "nominal = 8, tolerance = 2", "mA"),
+    "resistance": ("Ohm", "Fuse is whole", "at_most = 0.5", "Ohm"),
+    "power": ("W", "Power at idle", "nominal = 6, tolerance = 1", "W"),
+    "temperature": ("Cel", "Room temperature", "nominal = 23, tolerance = 5", "Cel"),
+    "frequency": ("Hz", "Mains frequency", "nominal = 50, tolerance = 0.5", "Hz"),
+    "pressure": ("Pa", "Pressure in the case", "nominal = 2000, tolerance = 40", "Pa"),
+}
+"""Quantity to its unit, and of the example the title, the limit and the limit's unit."""
+
+
+def probes() -> tuple[Any, ...]:
+    """One probe a quantity, and those that switch something on."""
+    measured = (
+        Measured(quantity, unit, f"{quantity.capitalize()} by an instrument", _example(quantity, title, form, own))
+        for quantity, (unit, title, form, own) in QUANTITIES.items()
+    )
+    return (*measured, Supply(), Load())
+
+
+def _example(quantity: str, title: str, form: str, unit: str) -> str:
+    return f"""\
+[[checks]]
+id = "bench-{quantity}"
+title = "{title}"
+probe = "instrument.{quantity}"
+settings = {{ instrument = "meter", samples = 5 }}
+needs = ["meter"]
+limits = [{{ reading = "value", {form}, unit = "{unit}", source = "judgement" }}]
+"""
+
+
+def _bench_of(host: Host) -> InstrumentHost:
+    from verifier.gather.instruments.bench import InstrumentHost
+
+    if not isinstance(host, InstrumentHost):
+        raise NotPossible(f"{host.address} has no instruments: only a bench has")
+    return host
+
+
+def _has_accuracy(bench: StationInstruments, name: str, quantity: str) -> bool:
+    described = bench.described(name).quantities.get(quantity)
+    return described is not None and bool(described.ranges)
+
+
+async def _mean(
+    here: InstrumentHost,
+    name: str,
+    quantity: str,
+    unit: str,
+    reading: str,
+    settings: ReadSettings | SupplySettings | LoadSettings,
+    in_range: float | None = None,
+) -> Reading:
+    """The mean of some values, with its uncertainty by the specification of the range that applies."""
+    from statistics import fmean
+
+    from verifier.gather.instruments.accuracy import contributions, range_for
+
+    instrument = here.bench.described(name)
+    described = instrument.quantities.get(quantity)
+    if described is None:
+        known = ", ".join(instrument.quantities) or "nothing"
+        raise NotPossible(f"{name} does not measure {quantity} (it measures {known})")
+    if described.unit != unit:
+        raise NotPossible(f"{name} gives {quantity} in {described.unit}, not in {unit}")
+    if not described.ranges:
+        raise NotPossible(f"{quantity} of {name} has no accuracy specification in its file")
+    if in_range is not None and in_range not in [a.full_scale for a in described.ranges]:
+        there = ", ".join(f"{a.full_scale:g}" for a in described.ranges if a.full_scale) or "none"
+        raise NotPossible(f"{name} has no range of {in_range:g} {unit} for {quantity} (its ranges: {there})")
+    began, values = here.clocks.loop(), list[float]()
+    while len(values) < settings.samples:
+        if values:
+            await here.clocks.sleep(settings.interval)
+        values.append(await here.bench.measure(name, quantity, in_range))
+    took = here.clocks.loop() - began
+    value = fmean(values)
+    accuracy = range_for(described, max(values, key=abs), in_range)
+    if accuracy is None:
+        raise BenchFault(f"{name}: measure {quantity}: {value:g} {unit} lies beyond the ranges in its file")
+    series = None
+    if len(values) > 1 and took > 0:
+        series = Series(t0=0.0, dt=took / (len(values) - 1), values=tuple(values))
+    return Reading(
+        name=reading,
+        value=value,
+        unit=unit,
+        origin=here.bench.origin(name),
+        contributions=contributions(instrument, name, accuracy, values, unit),
+        series=series,
+    )
+
+
+async def _stayed_on(here: InstrumentHost, name: str) -> Reading:
+    return Reading(
+        name="stayed_on", value=await here.bench.is_on(name), origin=here.bench.origin(name), exact=True
+    )
