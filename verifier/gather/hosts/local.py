@@ -18,6 +18,7 @@ import anyio
 from anyio.abc import Process
 
 from verifier.errors import Absent, BenchFault, NotPossible
+from verifier.gather.lines import SerialLines
 from verifier.gather.virtual_time import hold
 from verifier.readings import Clocks, CommandResult, Net, UnitClock
 
@@ -122,7 +123,7 @@ async def _end(process: Process) -> None:
 
 class LocalHost:
     address = "local"
-    services = frozenset({"files", "commands", "net", "clock"})
+    services = frozenset({"files", "commands", "net", "clock", "serial"})
 
     def __init__(self, clocks: Clocks) -> None:
         self.clocks = clocks
@@ -140,3 +141,9 @@ class LocalHost:
         from verifier.gather.hosts.local_clock import LocalClock
 
         return LocalClock(self.clocks)
+
+    @property
+    def serial_lines(self) -> SerialLines:
+        from verifier.gather.hosts.local_serial import LocalSerialLines
+
+        return LocalSerialLines(self.clocks)

@@ -73,6 +73,7 @@ class Asking:
         self._pairing, self._connection = pairing, connection
         self._line = Line(connection)
         self._address = str(connection.getsockname()[0])
+        self.ip_version = 6 if connection.family == socket.AF_INET6 else 4
 
     @classmethod
     def open(cls, pairing: PairedWith) -> Asking:
@@ -277,6 +278,10 @@ class FarEndOver:
     @property
     def where(self) -> str:
         return self._where
+
+    @property
+    def ip_version(self) -> int:
+        return self._asking.ip_version
 
     async def _call(self, function: Callable[[], T]) -> T:
         try:

@@ -96,6 +96,11 @@ class FarEnd(Protocol):
         """Its address, as the origin of readings."""
         ...
 
+    @property
+    def ip_version(self) -> int:
+        """4 or 6: how long its headers are."""
+        ...
+
     async def stream(self, way: Way, seconds: float) -> Flow:
         """Send as fast as TCP allows for some seconds, one way."""
         ...

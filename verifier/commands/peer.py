@@ -1,0 +1,164 @@
+"""`peer`: the far end of a cable on the bench computer, and pairing with it."""
+
+from __future__ import annotations
+
+import ipaddress
+from pathlib import Path
+
+import click
+
+from verifier.commands.options import json_option, station_option
+from verifier.errors import InputError
+
+MOST_HOURS = 24.0
+
+
+@click.group(invoke_without_command=True)
+@click.option("--listen", metavar="ADDRESS[:PORT]", help="Be a far end on this one address of this computer.")
+@click.option(
+    "--hours",
+    type=click.FloatRange(0, MOST_HOURS, min_open=True),
+    default=8.0,
+    show_default=True,
+    help="End after this long.",
+)
+@click.option(
+    "--pairings",
+    type=click.IntRange(1, 16),
+    default=1,
+    show_default=True,
+    help="How many stations may pair, each with a code of its own.",
+)
+@click.option(
+    "--serial",
+    "lines",
+    metavar="PORT[,BAUD]",
+    multiple=True,
+    help="Send back what comes in on this serial line (8 data bits, no parity; 115200 baud unless given).",
+)
+@click.pass_context
+def peer(ctx: click.Context, listen: str | None, hours: float, pairings: int, lines: tuple[str, ...]) -> None:
+    """Far end for network, time and serial checks.
+
+    On the bench computer: verifier peer --listen ADDRESS. It shows a code; on the computer that is tested,
+    verifier peer pair ADDRESS asks for it.
+    """
+    if ctx.invoked_subcommand:
+        if listen or lines:
+            raise click.UsageError("--listen and --serial are for the far end itself: leave the further word out.")
+        return
+    if not listen:
+        raise click.UsageError("Name one address of this computer with --listen ADDRESS, or give a further word.")
+    from verifier.gather.peer.echo import LineEcho
+    from verifier.gather.peer.server import Peer
+
+    address, port = _place(listen)
+    far_end = Peer(address, port, pairings=pairings, say=click.echo)
+    port = far_end.open()
+    echoes = [LineEcho.open(line) for line in lines]
+    try:
+        click.echo(
+            f"Listening on {_shown(address, port)} for {hours:g} h. Ctrl-C ends it, and all pairings with it."
+        )
+        for echo in echoes:
+            click.echo(f"Sending back what comes in on {echo.port} at {echo.baud} baud.")
+            echo.start()
+        click.echo(f"Pairing code: {far_end.code}")
+        click.echo(f"On the computer that is tested: verifier peer pair {_shown(address, port)}")
+        far_end.serve(hours * 3600)
+        click.echo("The time is over.")
+    except KeyboardInterrupt:
+        click.echo("Ended.")
+    finally:
+        far_end.close()
+        for echo in echoes:
+            echo.close()
+
+
+@peer.command()
+@click.argument("place", metavar="ADDRESS[:PORT]")
+@click.option("--name", default="bench", show_default=True, help="The name that suites call it by.")
+@click.option("--code", help="The code that it shows. [default: asked for]")
+@station_option
+def pair(place: str, name: str, code: str | None, station: Path | None) -> None:
+    """Pair this station with a far end; an earlier pairing of that name is replaced."""
+    from verifier.gather.peer.client import pair as pair_with
+    from verifier.gather.peer.pairings import keep, valid_name
+    from verifier.store.station import Station
+
+    try:
+        valid_name(name)
+    except ValueError as error:
+        raise InputError(str(error), where="--name") from None
+    address, port = _place(place)
+    typed = code or click.prompt("Pairing code")
+    pairing = pair_with(address, port, typed, name)
+    keep(Station.at(station).root / "peers", pairing)
+    click.echo(f"Paired with {_shown(address, port)} as {name}.")
+
+
+@peer.command()
+@station_option
+@json_option
+def show(station: Path | None, as_json: bool) -> None:
+    """The far ends that this station is paired with."""
+    import json
+
+    from verifier.gather.peer.pairings import names, paired
+    from verifier.store.station import Station
+
+    folder = Station.at(station).root / "peers"
+    found = [paired(folder, name) for name in names(folder)]
+    if as_json:
+        click.echo(json.dumps([{"name": p.name, "address": p.address, "port": p.port} for p in found]))
+        return
+    for p in found:
+        click.echo(f"{p.name}  {_shown(p.address, p.port)}")
+    if not found:
+        click.echo("None. On the bench computer: verifier peer --listen ADDRESS")
+
+
+@peer.command()
+@click.argument("name")
+@station_option
+def forget(name: str, station: Path | None) -> None:
+    """Forget a far end."""
+    from verifier.gather.peer.pairings import names
+    from verifier.store.station import Station
+
+    folder = Station.at(station).root / "peers"
+    if name not in names(folder):
+        raise InputError(f"there is no far end {name[:40]!r}", to_do="`verifier peer show` lists them.")
+    (folder / f"{name}.json").unlink()
+    click.echo(f"Forgot {name}.")
+
+
+def _place(text: str) -> tuple[str, int]:
+    """Address and port of ADDRESS, ADDRESS:PORT or [ADDRESS]:PORT."""
+    from verifier.gather.peer.protocol import PORT
+
+    address, port = text, PORT
+    bracketed = text.startswith("[") and "]" in text
+    if bracketed or text.count(":") == 1:
+        address, _, number = text.rpartition(":")
+        if bracketed and text.endswith("]"):
+            address, number = text, str(PORT)
+        if not (number.isascii() and number.isdigit() and int(number) <= 65_535):
+            raise InputError(f"{text[:100]!r} has no port that exists", to_do="Ports lie between 1 and 65535.")
+        address, port = address.strip("[]"), int(number)
+    try:
+        found = ipaddress.ip_address(address.partition("%")[0])
+    except ValueError:
+        raise InputError(
+            f"{address[:100]!r} is no address",
+            to_do="Give it in numbers, such as 192.0.2.10 or [2001:db8::10]:7411.",
+        ) from None
+    if found.is_unspecified or found.is_multicast:
+        raise InputError(
+            f"{address} is not one address", to_do="Name the one address on which the far end is to be reached."
+        )
+    return address, port
+
+
+def _shown(address: str, port: int) -> str:
+    return f"[{address}]:{port}" if ":" in address else f"{address}:{port}"
