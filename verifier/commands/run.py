@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -249,6 +250,8 @@ def _carry_on(
     from verifier.readings import Stage
     from verifier.store.records import usual_seconds
 
+    # Workers find there which far ends this station is paired with.
+    os.environ["VERIFIER_STATION"] = str(running.station.root)
     interactive = sys.stdin.isatty() and sys.stdout.isatty() and not request.as_json
     view: Lines | LiveView
     asker: Asker = NobodyAsker()
