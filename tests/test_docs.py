@@ -73,8 +73,8 @@ def told_commands(text: str) -> Iterator[tuple[tuple[str, ...], str]]:
             if span.startswith("verifier "):
                 group = words_of(span)
                 yield group, span
-            elif len(group) == 2 and re.fullmatch("[a-z-]+", span):
-                yield (group[0], span), span
+            elif len(group) >= 2 and re.fullmatch("[a-z-]+", span):
+                yield (*group[:-1], span), span
     for span in spans("\n".join(row for row in text.splitlines() if not row.startswith("|"))):
         for line in re.findall(r"(?:^|/|\s)(verifier [a-z].*)", span):
             yield words_of(line), line
@@ -82,11 +82,12 @@ def told_commands(text: str) -> Iterator[tuple[tuple[str, ...], str]]:
 
 def words_of(line: str) -> tuple[str, ...]:
     """`verifier keys trust FILE` is the command keys trust."""
-    first, *rest = line.split()[1:]
-    command = COMMANDS.get((first,))
-    if isinstance(command, click.Group) and rest and re.fullmatch("[a-z-]+", rest[0]):
-        return (first, rest[0])
-    return (first,)
+    words: tuple[str, ...] = ()
+    for word in line.split()[1:]:
+        if words and not (isinstance(COMMANDS.get(words), click.Group) and re.fullmatch("[a-z-]+", word)):
+            break
+        words = (*words, word)
+    return words
 
 
 @pytest.mark.parametrize("doc", DOCS)
