@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import AsyncIterator, Callable, Mapping, Sequence
+from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from fnmatch import fnmatchcase
@@ -178,6 +179,9 @@ class ProbeDeclaration:
     """Documents that define what it reads."""
     example: str = ""
     """A check in suite TOML that uses it."""
+    cues: bool = False
+    """True where it asks the technician to act while it watches: it then yields `Cue` beside its readings, and
+    has the technician to itself."""
     timeout: float = 30.0
     """Seconds after which it counts as hung, where the suite says nothing."""
     told: Callable[[Mapping[str, Any]], tuple[ReadingDeclaration, ...]] | None = None
@@ -370,6 +374,47 @@ class UnitClock(Protocol):
         ...
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeyEvent:
+    """One change of one key, as the kernel reports it (include/uapi/linux/input.h)."""
+
+    device: str
+    """Event device, such as event3."""
+    code: int
+    value: int
+    """1 pressed, 0 let go, 2 repeated while it is held."""
+    at: float
+    """Seconds of the kernel's own stamp: only differences within one device mean something."""
+    seen: float
+    """Seconds of the host's loop clock when it was read."""
+
+
+class KeyWatch(Protocol):
+    """Key events as they come."""
+
+    @property
+    def held_back(self) -> str:
+        """What keeps the system from acting on these keys meanwhile; empty where nothing does."""
+        ...
+
+    @property
+    def down(self) -> bool:
+        """Whether a key was already down when the watch began."""
+        ...
+
+    async def next(self, timeout: float) -> KeyEvent | None:
+        """The next event; None when there is none within `timeout` seconds. BenchFault when some were lost."""
+        ...
+
+
+class Buttons(Protocol):
+    """The host's own keys and buttons (service `buttons`)."""
+
+    def watch(self, devices: Sequence[str], codes: frozenset[int]) -> AbstractAsyncContextManager[KeyWatch]:
+        """Watch some keys of event devices such as event3; Absent when one is gone."""
+        ...
+
+
 class Console(Protocol):
     """The serial console of a unit (service `console`): one command, one line in answer."""
 
@@ -427,6 +472,21 @@ class OffersConsole(Protocol):
     def console(self) -> Console: ...
 
 
+@runtime_checkable
+class OffersButtons(Protocol):
+    """A host with the service `buttons`."""
+
+    @property
+    def buttons(self) -> Buttons: ...
+
+
+def buttons_of(host: Host) -> Buttons:
+    """The buttons of a host; NotPossible where it does not offer any."""
+    if "buttons" in host.services and isinstance(host, OffersButtons):
+        return host.buttons
+    raise NotPossible(f"{host.address} offers no buttons to watch")
+
+
 def console_of(host: Host) -> Console:
     """The serial console of a host; NotPossible where it does not offer one."""
     if "console" in host.services and isinstance(host, OffersConsole):
@@ -446,16 +506,28 @@ def clock_of(host: Host) -> UnitClock | None:
     return host.clock if "clock" in host.services and isinstance(host, OffersClock) else None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cue:
+    """What a probe wants the technician to do now, while it watches. A probe that yields one goes on when it has
+    been shown; whoever consumes the probe shows it, so that no probe needs a screen."""
+
+    say: str
+    """What to do, as the technician reads it."""
+    wait: bool = False
+    """True where the probe goes on only when the technician says that it is done. Not of the probe's deadline."""
+
+
 class Probe(Protocol):
     """A plug-in that takes readings, with no opinion on them.
 
     `take` yields readings one by one and raises `Absent`, `NotPossible` or `BenchFault` to say what it met.
+    One that declares `cues` yields cues too.
     """
 
     @property
     def declaration(self) -> ProbeDeclaration: ...
 
-    def take(self, host: Host, settings: Any) -> AsyncIterator[Reading]: ...
+    def take(self, host: Host, settings: Any) -> AsyncIterator[Reading | Cue]: ...
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

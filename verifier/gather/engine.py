@@ -23,6 +23,7 @@ from verifier.declare.suite import Check, PromptKind
 from verifier.errors import Absent, BenchFault, NotPossible, VerifierError
 from verifier.gather.from_order import OrderTaker
 from verifier.gather.hosts.order import ORDER
+from verifier.gather.instruments.services import INSTRUMENTS, energises, instruments_of
 from verifier.gather.journal import Journal
 from verifier.gather.prompts.question import LABEL, Asker, Question, question_of, reading_of
 from verifier.gather.serials import agree, serial_problem
@@ -30,6 +31,7 @@ from verifier.gather.state import RunState, to_json
 from verifier.readings import (
     Answer,
     Catalogue,
+    Cue,
     Finding,
     Judge,
     ProbeDeclaration,
@@ -40,7 +42,7 @@ from verifier.readings import (
 )
 
 TECHNICIAN = "technician"
-"""The resource that every prompt needs."""
+"""The resource that every prompt needs, and every probe that gives cues."""
 CONSOLE = "console"
 """The service of a unit that is asked over a serial line, and the resource of whoever asks."""
 BENCH = "bench"
@@ -60,7 +62,7 @@ class Taker(Protocol):
         *,
         declaration: ProbeDeclaration,
         deadline: float,
-    ) -> AsyncGenerator[Reading]: ...
+    ) -> AsyncGenerator[Reading | Cue]: ...
 
 
 class Watcher(Protocol):
@@ -86,10 +88,12 @@ class Engine:
         taker: Taker,
         asker: Asker,
         watcher: Watcher,
+        instruments: Taker | None = None,
     ) -> None:
         self.state, self._journal = state, journal
         self._judge, self._catalogue, self._taker = judge, catalogue, taker
         self._from_order: Taker = OrderTaker(state.plan)
+        self._instruments = instruments
         self._asker, self._watcher = asker, watcher
         self._running: dict[str, frozenset[str]] = {}
         self._changed = anyio.Event()
@@ -145,7 +149,8 @@ class Engine:
                 deadline=declaration.timeout,
             )
             async with aclosing(taken) as readings:
-                said = [str(r.value) async for r in readings if r.name == wanted.reading]
+                given = [r async for r in readings if isinstance(r, Reading)]
+            said = [str(r.value) for r in given if r.name == wanted.reading]
             if said:
                 return SerialNumber(source="firmware", value=said[0])
         except (Absent, NotPossible, BenchFault) as error:
@@ -255,9 +260,13 @@ class Engine:
 
     def _resources(self, check: Check) -> frozenset[str]:
         declaration = self._catalogue.declaration(check.probe) if check.probe else None
-        own = {TECHNICIAN} if check.prompt else set()
+        own = {TECHNICIAN} if check.prompt or (declaration is not None and declaration.cues) else set()
         if declaration is not None and CONSOLE in declaration.services:
             own.add(CONSOLE)  # one line: what one check switches on must not be what another one reads
+        if declaration is not None and INSTRUMENTS in declaration.services:
+            own.update(instruments_of(check.settings))  # whether the suite's author named them or not
+            if self.state.interruptions and energises(declaration, check.settings):
+                own.add(TECHNICIAN)  # who is asked whether hands are clear
         return frozenset(check.needs) | own
 
     def _begin(self, check: Check) -> None:
@@ -273,6 +282,8 @@ class Engine:
         declaration = self._catalogue.declaration(check.probe) if check.probe else None
         if declaration is not None and ORDER in declaration.services:
             return ORDER
+        if declaration is not None and INSTRUMENTS in declaration.services:
+            return INSTRUMENTS
         if check.probe and check.seen_from == "bench":
             return BENCH
         return self.state.at if check.probe else ""
@@ -318,6 +329,10 @@ class Engine:
     async def _probe(self, check: Check, declaration: ProbeDeclaration, take: int, deadline: float) -> None:
         # The order is the plan's, whatever the host: no worker and no unit has it.
         taker = self._from_order if ORDER in declaration.services else self._taker
+        if INSTRUMENTS in declaration.services:
+            if self._instruments is None:
+                raise NotPossible("there are no instruments where this run is worked on")
+            taker = self._instruments
         from_bench = self._host_of(check) == BENCH
         if from_bench and self.state.role != "station":
             raise NotPossible(f"it is to be seen from the bench, and there is none with --at {self.state.at[:80]}")
@@ -331,9 +346,19 @@ class Engine:
         # Closed at once when this is cancelled: the probe must not go on behind our back.
         async with aclosing(taken) as readings:
             async for reading in readings:
+                if isinstance(reading, Cue):
+                    await self._cue(check, reading)
+                    continue
                 if from_bench:
                     reading = replace(reading, origin=f"{BENCH}: {reading.origin}")  # noqa: PLW2901
                 self.append("reading", {"check": check.id, "take": take, "reading": to_json(reading)})
+
+    async def _cue(self, check: Check, cue: Cue) -> None:
+        """Have the technician do something while a probe watches, which waits until this has been shown."""
+        by = await self._asker.cue(check.title, cue)
+        if self.state.technician is None:
+            self.append("technician", {"technician": to_json(by)})
+        self.append("cue", {"check": check.id, "say": cue.say})
 
     async def _ask(self, check: Check, take: int) -> None:
         question = question_of(check, from_memory=self.state.from_memory(check), take=take)

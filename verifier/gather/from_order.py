@@ -10,7 +10,7 @@ from verifier.gather.clocks import RealClocks
 from verifier.gather.hosts.order import OrderHost
 from verifier.gather.probes.order import Fasteners
 from verifier.gather.workers.running import run_probe
-from verifier.readings import ProbeDeclaration, Reading
+from verifier.readings import Cue, ProbeDeclaration, Reading
 
 
 class OrderTaker:
@@ -27,6 +27,6 @@ class OrderTaker:
         *,
         declaration: ProbeDeclaration,
         deadline: float,
-    ) -> AsyncGenerator[Reading]:
+    ) -> AsyncGenerator[Reading | Cue]:
         async for reading in run_probe(Fasteners(), self._host, settings):
             yield reading

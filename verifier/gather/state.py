@@ -307,4 +307,7 @@ _APPLY: Mapping[str, Any] = {
     "torn-line-cut": _torn,
     "sealed": _sealed,
     "review": _nothing,
+    "safe": _nothing,
+    "hands-clear": _nothing,
+    "cue": _nothing,
 }

@@ -6,7 +6,7 @@ from collections.abc import AsyncIterator
 from dataclasses import dataclass
 
 from verifier.errors import Absent
-from verifier.gather.probes.input_devices import INPUT, input_devices
+from verifier.gather.probes.input_devices import INPUT, InputDevice, input_devices
 from verifier.readings import Host, ProbeDeclaration, Reading, ReadingDeclaration
 
 POWER_KEYS = frozenset({116, 0x164})
@@ -31,7 +31,7 @@ class PowerButton:
         what=(
             "Tells whether the system knows a power button of the unit; power keys of keyboards do not count. It "
             "does not press it: a button whose lead is off is still listed where firmware announces it. Follow "
-            "with a prompt that has it pressed."
+            "with button.presses, or with a prompt that has it pressed."
         ),
         settings=Settings,
         readings=(
@@ -54,9 +54,15 @@ limits = [{ reading = "buttons", at_least = 1, unit = "1", source = "maker" }]
 
     async def take(self, host: Host, settings: Settings) -> AsyncIterator[Reading]:
         """Raises Absent when no input device but a keyboard has a power key."""
-        found = [d for d in await input_devices(host) if d.keys & POWER_KEYS]
-        found = [d for d in found if not d.keys & LETTERS and d.bus not in PLUGGED_IN]
-        if not found:
-            raise Absent("this host knows no power button")
+        found = await power_buttons(host)
         yield Reading(name="buttons", value=len(found), unit="1", origin=INPUT, exact=True)
         yield Reading(name="name", value=found[0].name, origin=found[0].at, exact=True)
+
+
+async def power_buttons(host: Host) -> list[InputDevice]:
+    """The unit's own power buttons; Absent when no input device but a keyboard has a power key."""
+    found = [d for d in await input_devices(host) if d.keys & POWER_KEYS]
+    found = [d for d in found if not d.keys & LETTERS and d.bus not in PLUGGED_IN]
+    if not found:
+        raise Absent("this host knows no power button")
+    return found

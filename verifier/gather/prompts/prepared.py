@@ -8,7 +8,7 @@ from typing import Protocol
 from verifier.declare.units import convert
 from verifier.errors import InputError, NotPossible
 from verifier.gather.prompts.question import LABEL, Asker, Given, Question, check_value
-from verifier.readings import Person, Value
+from verifier.readings import Cue, Person, Value
 
 
 class Prepared(Protocol):
@@ -70,6 +70,16 @@ class PreparedAsker:
             )
         return Given(value=value, by=by, unit=question.unit, step=step)
 
+    async def cue(self, title: str, cue: Cue) -> Person:
+        """An action cannot be prepared. Raises NotPossible without anybody to do it."""
+        if self._otherwise is None:
+            raise _nobody()
+        return await self._otherwise.cue(title, cue)
+
+
+def _nobody() -> NotPossible:
+    return NotPossible("needs a technician at a terminal, to act while it watches")
+
 
 def _fitting(question: Question, value: Value) -> tuple[Value, float | None]:
     try:
@@ -87,3 +97,6 @@ class NobodyAsker:
 
     async def ask(self, question: Question) -> Given:
         raise NotPossible("nobody was asked: no terminal and no prepared answer")
+
+    async def cue(self, title: str, cue: Cue) -> Person:
+        raise _nobody()

@@ -10,7 +10,7 @@ from decimal import Decimal, InvalidOperation
 from typing import Protocol
 
 from verifier.declare.suite import Check, PromptKind
-from verifier.readings import Contribution, Person, Reading, Value
+from verifier.readings import Contribution, Cue, Person, Reading, Value
 
 MAX_ANSWER = 2000
 """Characters of an answer at the most; scanners and pasted text can send anything."""
@@ -63,9 +63,13 @@ class Given:
 
 
 class Asker(Protocol):
-    """Asks one question. Raises `NotPossible` where nobody can answer it."""
+    """Asks one question, or has one action done. Raises `NotPossible` where nobody is there for it."""
 
     async def ask(self, question: Question) -> Given: ...
+
+    async def cue(self, title: str, cue: Cue) -> Person:
+        """Show a cue of the check `title`, with `wait` until it is done; who is at the bench."""
+        ...
 
 
 def question_of(check: Check, *, from_memory: bool = False, take: int = 0) -> Question:

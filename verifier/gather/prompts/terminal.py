@@ -19,7 +19,7 @@ from verifier.declare.units import shown
 from verifier.errors import NotPossible
 from verifier.gather.prompts.question import MAX_ANSWER, Given, Question, read_answer
 from verifier.gather.virtual_time import hold
-from verifier.readings import Person
+from verifier.readings import Cue, Person
 
 HELP = ":cannot REASON when you cannot answer, :pause to stop here and go on later"
 
@@ -90,6 +90,7 @@ class TerminalAsker:
 
     def __init__(self, terminal: Terminal, technician: Person | None, folder: str = "") -> None:
         self._terminal, self.technician, self._folder = terminal, technician, folder
+        self._cued = ""
 
     async def ask(self, question: Question) -> Given:
         """Raises NotPossible where the technician says so, PauseWanted at Ctrl-D or :pause."""
@@ -118,6 +119,24 @@ class TerminalAsker:
                     write(f"  {error}")
                     continue
                 return Given(value=answer, by=by, unit=question.unit, step=step)
+
+    async def cue(self, title: str, cue: Cue) -> Person:
+        """Show an action; with `wait`, until Enter says that it is done. Raises as `ask` does."""
+        terminal, write = self._terminal, self._terminal.screen.write
+        with terminal.screen.quiet():
+            if self._cued != title:
+                write(f"\n> {title}")
+                self._cued = title
+            by = await self.person()
+            write(f"  {cue.say}")
+            waits = cue.wait
+            while waits:
+                terminal.drop_typed()
+                write("  Enter to go on: ", end="")
+                line = await terminal.line()
+                self._command(line)
+                waits = bool(line)
+        return by
 
     async def person(self) -> Person:
         """Who is at the bench; asked once a run."""

@@ -13,7 +13,7 @@ from verifier.errors import BenchFault, NotPossible
 from verifier.gather.catalogue import ProbeCatalogue
 from verifier.gather.workers.running import run_probe
 from verifier.gather.workers.wire import LINE_LIMIT, TAKE_LIMIT, encode, pack
-from verifier.readings import Host, ProbeDeclaration, Reading
+from verifier.readings import Cue, Host, ProbeDeclaration, Reading
 
 
 class SimulatedTaker:
@@ -33,8 +33,8 @@ class SimulatedTaker:
         *,
         declaration: ProbeDeclaration,
         deadline: float,
-    ) -> AsyncGenerator[Reading]:
-        """Readings of one take, as `WorkerPool.take` gives them; `deadline` is in seconds of the host's time."""
+    ) -> AsyncGenerator[Reading | Cue]:
+        """Readings and cues, as `WorkerPool.take` gives them; `deadline` is in seconds of the host's time."""
         if not host_address.startswith("simulated"):
             raise NotPossible(f"{probe} is to be read at {host_address[:100]}, which is no simulated unit")
         left, size = deadline, 0
@@ -49,6 +49,9 @@ class SimulatedTaker:
                 if reading is None:
                     return
                 left -= anyio.current_time() - began
+                if isinstance(reading, Cue):
+                    yield reading
+                    continue
                 line = len(encode(pack(reading)))
                 size += line
                 if line > LINE_LIMIT or size > TAKE_LIMIT:

@@ -6,12 +6,15 @@ import math
 import re
 
 from verifier.errors import BenchFault
-from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.readings import Cue, ProbeDeclaration, Reading, ReadingDeclaration
 
 READINGS_LIMIT = 1000
 """Readings that one probe may give in one take."""
 TEXT_LIMIT = 2000
 ORIGIN_LIMIT = 1000
+CUES_LIMIT = 1000
+"""Cues in one take."""
+CUE_LIMIT = 500
 SAMPLES_LIMIT = 200_000
 CONTRIBUTIONS_LIMIT = 100
 LARGEST = 2**53
@@ -25,6 +28,7 @@ class Expected:
     def __init__(self, declaration: ProbeDeclaration) -> None:
         self._declaration = declaration
         self._given: set[str] = set()
+        self._cues = 0
 
     def accept(self, reading: Reading) -> Reading:
         declared = self._declaration.reading(reading.name)
@@ -43,6 +47,17 @@ class Expected:
             raise self._wrong(f"gave an origin of {shown} that is no short text")
         self._given.add(reading.name)
         return reading
+
+    def cue(self, cue: Cue) -> Cue:
+        """A cue that may be shown: from a probe that declares them, short and printable."""
+        if not self._declaration.cues:
+            raise self._wrong("asks for an action without declaring cues")
+        self._cues += 1
+        if self._cues > CUES_LIMIT:
+            raise self._wrong(f"asks for more than {CUES_LIMIT} actions")
+        if not _is_text(cue.say, CUE_LIMIT) or not cue.say.isprintable() or not cue.say.strip():
+            raise self._wrong("asks for an action in words that cannot be shown")
+        return cue
 
     def complete(self) -> None:
         """To be asked when the probe has ended by itself."""

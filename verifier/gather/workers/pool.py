@@ -19,8 +19,8 @@ from verifier.gather.virtual_time import hold
 from verifier.gather.workers.expected import Expected
 from verifier.gather.workers.process import Ended, WorkerProcess
 from verifier.gather.workers.proxied import answered
-from verifier.gather.workers.wire import TAKE_LIMIT, WireError, unpack
-from verifier.readings import Host, ProbeDeclaration, Reading
+from verifier.gather.workers.wire import TAKE_LIMIT, WireError, unpack, unpack_cue
+from verifier.readings import Cue, Host, ProbeDeclaration, Reading
 
 START_LIMIT = 60.0
 """Seconds that a worker may take to start: not the probe's fault, so not of its deadline."""
@@ -80,8 +80,9 @@ class WorkerPool:
         *,
         declaration: ProbeDeclaration,
         deadline: float,
-    ) -> AsyncGenerator[Reading]:
-        """Readings of one take, each as it comes and held against `declaration`.
+    ) -> AsyncGenerator[Reading | Cue]:
+        """Readings of one take, each as it comes and held against `declaration`, and cues: whoever takes one
+        shows it before asking for what comes next, and the probe waits for that.
 
         `deadline` is in seconds of waiting for the worker: what the caller does between two readings is not
         counted. Raises Absent or NotPossible as the probe does, and BenchFault for everything
@@ -111,6 +112,9 @@ class WorkerPool:
                 match message:
                     case {"reading": packed}:
                         yield expected.accept(unpack(packed))
+                    case {"cue": packed}:
+                        yield expected.cue(unpack_cue(packed))
+                        await worker.send({"shown": True})
                     case {"call": [str(what), list(arguments)]} if reached is not None:
                         left -= await self._serve(worker, reached, (what, arguments), probe, deadline, left)
                     case {"end": True}:

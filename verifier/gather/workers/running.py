@@ -9,7 +9,7 @@ from typing import Any
 
 from verifier.errors import Absent, BenchFault, InputError, NotPossible, VerifierError
 from verifier.gather.workers.expected import Expected
-from verifier.readings import Host, Probe, ProbeDeclaration, Reading
+from verifier.readings import Cue, Host, Probe, ProbeDeclaration, Reading
 
 
 def settings_of(declaration: ProbeDeclaration, given: Mapping[str, Any]) -> Any:
@@ -32,8 +32,8 @@ def settings_of(declaration: ProbeDeclaration, given: Mapping[str, Any]) -> Any:
         raise InputError(str(error)[:500], where=where, to_do="Mend the check's settings.") from None
 
 
-async def run_probe(probe: Probe, host: Host, settings: Mapping[str, Any]) -> AsyncGenerator[Reading]:
-    """Readings one by one, each held against the declaration.
+async def run_probe(probe: Probe, host: Host, settings: Mapping[str, Any]) -> AsyncGenerator[Reading | Cue]:
+    """Readings and cues one by one, each held against the declaration.
 
     Raises Absent, NotPossible or BenchFault and nothing else. Workers use it; so does whoever runs a
     probe in the process itself, behind a simulated host.
@@ -51,6 +51,9 @@ async def run_probe(probe: Probe, host: Host, settings: Mapping[str, Any]) -> As
     try:
         async with aclosing(_generator(probe, host, settings_of(declaration, settings))) as readings:
             async for reading in readings:
+                if isinstance(reading, Cue):
+                    yield expected.cue(reading)
+                    continue
                 if not isinstance(reading, Reading):
                     raise BenchFault(f"the probe {declaration.name} gave something that is no reading")
                 yield expected.accept(reading)

@@ -6,7 +6,7 @@ import json
 from dataclasses import asdict
 from typing import Any
 
-from verifier.readings import Basis, Contribution, Reading, Series, Shape
+from verifier.readings import Basis, Contribution, Cue, Reading, Series, Shape
 
 LINE_LIMIT = 1 << 22
 """Bytes of one message: a series of 200,000 samples fits."""
@@ -64,6 +64,18 @@ def unpack(packed: Any) -> Reading:
             series=_series(packed.get("series")),
         )
     except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
+        raise WireError(f"{type(error).__name__}: {error}") from None
+
+
+def pack_cue(cue: Cue) -> dict[str, Any]:
+    return {"say": cue.say, "wait": cue.wait}
+
+
+def unpack_cue(packed: Any) -> Cue:
+    """The cue, with every field of its right type; WireError otherwise."""
+    try:
+        return Cue(say=_typed(packed["say"], str), wait=_typed(packed["wait"], bool))
+    except (KeyError, TypeError) as error:
         raise WireError(f"{type(error).__name__}: {error}") from None
 
 

@@ -23,8 +23,8 @@ import anyio
 from verifier.errors import Absent, BenchFault, NotPossible, VerifierError
 from verifier.gather.workers.descendants import ending
 from verifier.gather.workers.proxied import ProxiedHost, taken
-from verifier.gather.workers.wire import decode, encode, pack
-from verifier.readings import Host
+from verifier.gather.workers.wire import WireError, decode, encode, pack, pack_cue
+from verifier.readings import Cue, Host
 
 PR_SET_PDEATHSIG = 1
 PR_SET_CHILD_SUBREAPER = 36
@@ -115,7 +115,12 @@ def _serve(connection: socket.socket) -> None:
                 else:
                     host = opening.open_host(request["host"], RealClocks())
                 async for reading in run_probe(catalogue.probe(request["probe"]), host, request["settings"]):
-                    say({"reading": pack(reading)})
+                    if isinstance(reading, Cue):
+                        say({"cue": pack_cue(reading)})
+                        if decode(lines.readline() or b"{}") != {"shown": True}:
+                            raise WireError("nobody said that the cue was shown")
+                    else:
+                        say({"reading": pack(reading)})
 
             # A loop of its own for each take: nothing a probe leaves running reaches the next.
             say(_outcome(take))
