@@ -16,7 +16,7 @@ from verifier import shipped
 from verifier.readings import Held, Verdict
 from verifier.seal import Standing, page
 from verifier.seal.record import Disclosed, Record
-from verifier.show import amended, numbers, view, words
+from verifier.show import amended, found_left, numbers, view, words
 from verifier.show.outside import css_string, name, outside, visible
 from verifier.show.scale import scale_svg
 
@@ -91,6 +91,7 @@ def _context(
         "order_technician": view.personal(record.order.technician, disclosed) if record.order.technician else None,
         "acts": [(act, view.person(act.by, disclosed)) for act in record.acts],
         "stood_still": [(stop, view.span(stop.at, stop.resumed)) for stop in record.interruptions],
+        "found_left": found_left.pairs(record),
         "joints": view.joint_groups(record),
         "decision": words.decision_words(record.decision, record.outcome, view.guarded_passes(record)),
         "cautions": words.CAUTIONS,
