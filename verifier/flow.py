@@ -21,8 +21,10 @@ from verifier.declare.pictures import pictures_of
 from verifier.declare.plan import Plan
 from verifier.declare.suite import Suite
 from verifier.errors import InputError, JournalError
+from verifier.gather.catalogue import load_catalogue
 from verifier.gather.clocks import RealClocks
 from verifier.gather.hosts import Access, open_host
+from verifier.gather.instruments.ceilings import refuse_beyond_ceilings
 from verifier.gather.journal import Contents, Journal, read
 from verifier.gather.session import Sitting, sit
 from verifier.gather.simulated import is_simulated, simulation_at
@@ -96,6 +98,8 @@ def begin(
     clocks: Clocks = VirtualClocks(simulation.seed) if simulation else RealClocks()
     # An address that cannot be used is refused before anything is written.
     open_host(at, clocks, simulation, access_to(station, plan.suite))
+    # So is a suite that wants more of the station's supplies and loads than the station allows.
+    refuse_beyond_ceilings(plan.suite, station.instruments, load_catalogue())
     kind, colon, path = at.partition(":")
     if colon and kind in ("recorded", "simulated"):
         at = f"{kind}:{Path(path).absolute()}"  # `resume` may be typed in another folder
@@ -212,6 +216,7 @@ def carry_on(running: Running, sitting: Sitting, *, resumed: bool) -> Ended:
         judge=SuiteJudge(suite.decision),
         outlook=_outlook,
         access=access_to(running.station, suite),
+        instruments=running.station.instruments,
     )
     if paused:
         return Ended(outcome=None, paused_because=paused)

@@ -7,12 +7,17 @@ from pathlib import Path
 
 import click
 
+from verifier.commands.instruments import instruments, safe
 from verifier.commands.options import json_option, station_option
 
 
 @click.group()
 def station() -> None:
     """Set up and show this bench."""
+
+
+station.add_command(instruments)
+station.add_command(safe)
 
 
 @station.command()

@@ -14,6 +14,7 @@ from pathlib import Path
 from verifier.declare.flaws import MOST_SHOWN, Flaw, to_problems
 from verifier.declare.lint_checks import lint_check, lint_probe
 from verifier.declare.lint_console import lint_console
+from verifier.declare.lint_instruments import lint_instruments
 from verifier.declare.lint_joints import lint_joints, lint_order_of_checks
 from verifier.declare.lint_limits import lint_limits, lint_pattern
 from verifier.declare.notes import Enough, Notes
@@ -58,6 +59,7 @@ def load_suite(path: Path, catalogue: Catalogue) -> LoadedSuite:
 def _rules(notes: Notes, suite: Suite, catalogue: Catalogue, folder: Path) -> None:
     _serial(notes, suite, catalogue)
     lint_console(notes, suite, catalogue)
+    lint_instruments(notes, suite, catalogue)
     for number, check in enumerate(suite.checks):
         readings = lint_check(notes, check, ("checks", number), catalogue, folder)
         lint_limits(notes, suite, check, ("checks", number), readings)

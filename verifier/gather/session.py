@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import signal
-from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
+from collections.abc import AsyncIterator, Awaitable, Callable, Mapping, Sequence
 from contextlib import AbstractAsyncContextManager, asynccontextmanager, nullcontext
 from dataclasses import dataclass
-from typing import Literal
+from pathlib import Path
+from typing import Any, Literal
 
 import anyio
 
@@ -16,6 +17,7 @@ from verifier.gather.acts import Wish, act, refuse_bad
 from verifier.gather.catalogue import ProbeCatalogue, load_catalogue
 from verifier.gather.engine import Engine, Taker, Watcher
 from verifier.gather.hosts import Access, Reaching, facts, open_host
+from verifier.gather.instruments.sitting import instruments_for
 from verifier.gather.journal import Journal
 from verifier.gather.prompts.question import Asker
 from verifier.gather.prompts.terminal import PauseWanted
@@ -60,17 +62,27 @@ def sit(
     judge: Judge[Check],
     outlook: Callable[[RunState], Outcome],
     access: Access | None = None,
+    instruments: Path | None = None,
 ) -> str:
     """Work until nothing is pending. Empty text: the run may be sealed; else the reason why it paused.
 
-    `outlook` says what the disposition would be now; `access` is what the station brings to reach a unit.
+    `outlook` says what the disposition would be now; `access` is what the station brings to reach a unit;
+    `instruments` is the folder in which its instruments are described.
     Raises what a person has to know about.
     A simulated run works in virtual time: on the loop of the journal's own clocks.
     """
     refuse_bad(state, list(sitting.wishes))
     try:
         return anyio.run(
-            _sit, state, journal, sitting, judge, outlook, access, backend_options=backend_options(journal.clocks)
+            _sit,
+            state,
+            journal,
+            sitting,
+            judge,
+            outlook,
+            access,
+            instruments,
+            backend_options=backend_options(journal.clocks),
         )
     except BaseExceptionGroup as group:
         raise _one_of(group) from None
@@ -83,10 +95,29 @@ async def _sit(
     judge: Judge[Check],
     outlook: Callable[[RunState], Outcome],
     access: Access | None,
+    instruments: Path | None,
 ) -> str:
     reason = ""
+
+    def append(kind: str, data: Mapping[str, Any]) -> None:
+        engine.append(kind, data)
+
     host, catalogue = open_host(state.at, journal.clocks, state.simulation, access), load_catalogue()
-    async with _reached(host), _taker(state, host, catalogue) as taker, anyio.create_task_group() as group:
+    bench_instruments = instruments_for(
+        state.plan.suite,
+        instruments,
+        catalogue,
+        journal.clocks,
+        sitting.asker,
+        append,
+        resumed=bool(state.interruptions),
+    )
+    async with (
+        _reached(host),
+        _taker(state, host, catalogue) as taker,
+        bench_instruments as bench,
+        anyio.create_task_group() as group,
+    ):
         engine = Engine(
             state=state,
             journal=journal,
@@ -95,6 +126,7 @@ async def _sit(
             taker=taker,
             asker=sitting.asker,
             watcher=sitting.watcher,
+            instruments=bench.taker if bench else None,
         )
         work = anyio.CancelScope()
 
@@ -109,6 +141,8 @@ async def _sit(
         group.start_soon(watch_signals)
         with work:
             try:
+                if bench is not None and state.interruptions:
+                    await bench.start()
                 reason = await _work(engine, host, sitting, outlook)
             except PauseWanted:
                 reason = "the technician paused"
@@ -116,6 +150,8 @@ async def _sit(
                 if several.subgroup(PauseWanted) is None:
                     raise
                 reason = "the technician paused"
+        if bench is not None:
+            await bench.rest(f"pause: {reason}" if reason else "end of the run")
         group.cancel_scope.cancel()
     if reason:
         engine.append("paused", {"why": reason})

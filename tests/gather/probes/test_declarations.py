@@ -39,7 +39,8 @@ def test_the_example_is_a_check_that_the_probe_can_serve(name: str) -> None:
 def test_every_number_has_a_unit_and_every_probe_its_sources(name: str) -> None:
     declaration = declared(name)
     if declaration.services not in (("order",), ("console",)):
-        named = ("Linux", "Devicetree", "VESA", "RFC", "JCGM", "smartctl(8)", "evtest(1)")
+        named = ("Linux", "Devicetree", "VESA", "RFC", "JCGM", "ITU-T", "Garwood", "smartctl(8)", "SCPI", "IEEE")
+        named = (*named, "evtest(1)")
         assert all(any(word in source for word in named) for source in declaration.sources)
     assert declaration.sources
     for reading in declaration.readings:

@@ -75,7 +75,7 @@ class StationInstruments:
         instrument = self.described(name)
         serial = f"serial {instrument.serial}" if instrument.serial else "cannot identify itself"
         text = f"{name} ({serial}) at {instrument.port}"
-        if (override := instrument.override) is not None and self._overdue(instrument):
+        if (override := instrument.override) is not None and self.overdue(instrument):
             text += (
                 f"; calibration was due {instrument.due}: used past it by leave of the quality lead, "
                 f"until {override.until}, because: {override.why}"
@@ -85,14 +85,15 @@ class StationInstruments:
     def refuse_overdue(self, name: str) -> None:
         """NotPossible for one past its due date, unless the quality lead's leave is in its file and still runs."""
         instrument = self.described(name)
-        if not self._overdue(instrument):
+        if not self.overdue(instrument):
             return
         override = instrument.override
         if override is None or self._today() > override.until:
             ended = f", and the leave to use it ended {override.until}" if override else ""
             raise NotPossible(f"{name} is past its calibration, which was due {instrument.due}{ended}")
 
-    def _overdue(self, instrument: Instrument) -> bool:
+    def overdue(self, instrument: Instrument) -> bool:
+        """Whether its calibration has run out."""
         return instrument.due is not None and self._today() > instrument.due
 
     def _today(self) -> Any:

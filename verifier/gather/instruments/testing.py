@@ -2,9 +2,9 @@
 
     python -m verifier.gather.instruments.testing
 
-The first line printed is a JSON object of name to port. Each line typed is a JSON object: "state" asks for the
-state, anything else changes it, such as {"ohms": 4.7} or {"misbehave": {"meter": "silence"}}; the state is printed
-in answer. Real bytes with real state: set points, an output, trips, an error queue, a load resistance, noise.
+The first line printed is a JSON object of name to port. Each line typed is a JSON object, and the state is printed
+in answer: {} changes nothing; {"ohms": 4.7}; {"misbehave": {"meter": "silence"}}; {"hold": {"supply": "OUTP ON"}}
+to have it stand still once it has done that; {"forget": ["supply"]} what it heard. Real bytes with real state: set points, an output, trips, an error queue, a load resistance, noise.
 """
 
 from __future__ import annotations
@@ -73,18 +73,23 @@ class Device:
         self.port = os.ttyname(self._slave)
         os.set_blocking(self.master, False)
         self.misbehaves, self.heard = "", list[str]()
+        self.hold, self.held = "", False
         self._in = bytearray()
         self.out: deque[tuple[float, bytes]] = deque()
         self.errors: deque[str] = deque()
 
     def take(self, data: bytes) -> None:
         self._in += data
-        while (end := self._in.find(b"\n")) >= 0:
+        while not self.held and (end := self._in.find(b"\n")) >= 0:
             message = bytes(self._in[:end]).decode("ascii", "replace").strip()
             del self._in[: end + 1]
             if message:
-                self.heard = [*self.heard, message][-400:]
-                self.say_to(message)
+                self.heard = [*self.heard, message][-1000:]
+                if self.hold and message.startswith(self.hold):
+                    self.answer(message)
+                    self.held = True  # and it does nothing more until it is let go
+                else:
+                    self.say_to(message)
 
     def say_to(self, message: str) -> None:
         answer = self.answer(message)
@@ -130,7 +135,7 @@ class Device:
         """What it does by itself."""
 
     def state(self) -> dict[str, Any]:
-        return {"heard": self.heard}
+        return {"heard": self.heard, "held": self.held}
 
 
 class Scpi(Device):
@@ -319,6 +324,11 @@ def _change(circuit: Circuit, devices: dict[str, Device], wish: Any) -> None:
     for name in ("ohms", "noise", "celsius"):
         if name in wish:
             setattr(circuit, name, float(wish[name]))
+    for name, message in wish.get("hold", {}).items():
+        devices[name].hold, devices[name].held = message, False
+        devices[name].take(b"")
+    for name in wish.get("forget", ()):
+        devices[name].heard = []
     for name, how in wish.get("misbehave", {}).items():
         devices[name].misbehaves = how
         devices[name].out.clear()

@@ -133,8 +133,9 @@ class Supply:
         name="instrument.supply",
         title="Supply a unit from a bench supply",
         what=(
-            "Sets voltage and current limit of a supply and its trips, reads all of it back, switches on, measures "
-            "with the supply's own meters, and switches off. The output is on only while the check lasts. "
+            "Sets voltage and current limit of a supply and its trips, reads all of it back, switches on, "
+            "measures with the supply's own meters, and switches off. The output is on only while the check "
+            "lasts. "
             + CAUTION
         ),
         settings=SupplySettings,
@@ -185,8 +186,8 @@ class Load:
         name="instrument.load",
         title="Voltage without and with load",
         what=(
-            "Measures a voltage, draws a current with an electronic load, measures it again, and lets go. The load "
-            "is on only while the check lasts; its trip is set and read back first. " + CAUTION
+            "Measures a voltage, draws a current with an electronic load, measures it again, and lets go. The "
+            "load is on only while the check lasts; its trip is set and read back first. " + CAUTION
         ),
         settings=LoadSettings,
         readings=(

@@ -1,0 +1,190 @@
+"""Nothing stays on: the bench, the instrument process and the watchdog are killed, and then the supply is looked at.
+
+Real `verifier run` processes and real bytes over pseudo-terminals; the supply's own state decides.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
+from instrument_bench import TestInstruments
+
+from verifier.gather.journal import read
+
+SUITE = """
+schema = 1
+model = "marrowby-orlop"
+title = "Orlop data logger"
+revision = 1
+[serial]
+label = false
+firmware = false
+
+[[checks]]
+id = "supply-current"
+title = "Current at 12 V"
+probe = "instrument.supply"
+settings = { instrument = "supply", voltage = 12.0, current_limit = 0.5, settle = SETTLE, samples = 3 }
+needs = ["supply"]
+limits = [
+  { reading = "current", nominal = 120, tolerance = 20, unit = "mA", source = "invented" },
+  { reading = "stayed_on", is = true, source = "invented" },
+]
+"""
+
+
+class Station:
+    def __init__(self, folder: Path, instruments: TestInstruments) -> None:
+        self.folder, self.instruments = folder, instruments
+        self.root = folder / "station"
+        self._started: list[subprocess.Popen[str]] = []
+        instruments.describe(self.root / "instruments", "supply", "meter")
+        self.suite()
+
+    def suite(self, settle: float = 0.05, text: str = SUITE) -> None:
+        (self.folder / "suite.toml").write_text(text.replace("SETTLE", f"{settle}"), "utf-8")
+
+    def start(self, *words: str) -> subprocess.Popen[str]:
+        process = subprocess.Popen(
+            [sys.executable, "-m", "verifier", *words],
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
+            text=True,
+            cwd=self.folder,
+            env={**os.environ, "VERIFIER_STATION": str(self.root), "NO_COLOR": "1"},
+            start_new_session=True,
+        )
+        self._started.append(process)
+        return process
+
+    def close(self) -> None:
+        """End what a failed test left running."""
+        for process in self._started:
+            if process.poll() is None:
+                process.kill()
+            process.communicate()
+
+    def command(self, *words: str) -> tuple[int, str]:
+        process = self.start(*words)
+        said, _ = process.communicate(timeout=60)
+        return process.returncode, said
+
+    def run(self) -> subprocess.Popen[str]:
+        return self.start("run", "suite.toml", "--at", "none")
+
+    def events(self) -> list[tuple[str, dict[str, object]]]:
+        (run,) = (self.root / "runs").iterdir()
+        return [(event.kind, dict(event.data)) for event in read(run / "journal").events]
+
+    def owner(self) -> int:
+        return int((self.root / "instruments" / ".lock").read_text())
+
+    def watchdog(self) -> int:
+        (found,) = _children(self.owner())
+        return found
+
+
+def _children(pid: int) -> list[int]:
+    found = []
+    for thread in Path(f"/proc/{pid}/task").iterdir():
+        found += [int(word) for word in (thread / "children").read_text().split()]
+    return found
+
+
+def wait_for(what: Callable[[], object], seconds: float = 20.0) -> None:
+    until = time.monotonic() + seconds
+    while not what():
+        assert time.monotonic() < until, "waited in vain"
+        time.sleep(0.005)
+
+
+@pytest.fixture(scope="module")
+def instruments() -> Iterator[TestInstruments]:
+    made = TestInstruments()
+    yield made
+    made.close()
+
+
+@pytest.fixture
+def bench(tmp_path: Path, instruments: TestInstruments) -> Iterator[Station]:
+    instruments.tell(ohms=100.0, misbehave={"supply": "", "meter": ""}, hold={"supply": ""}, forget=["supply"])
+    station = Station(tmp_path, instruments)
+    yield station
+    instruments.tell(hold={"supply": ""}, misbehave={"supply": ""})
+    station.close()
+    assert instruments.goes_off(), "the supply was left on"
+
+
+def test_a_whole_run_measures_and_leaves_the_output_off(bench: Station) -> None:
+    before = bench.instruments.tell()["supply"]["times_on"]
+    process = bench.run()
+    said, _ = process.communicate(timeout=60)
+    assert process.returncode == 0, said
+    state = bench.instruments.tell()["supply"]
+    assert state["times_on"] == before + 1 and not state["on"]
+    # 12 V over 100 Ω draw 120 mA; the trips stand a tenth above what was set.
+    assert state["set"] == {
+        "VOLT": 12.0,
+        "CURR": 0.5,
+        "VOLT:PROT": pytest.approx(13.2),
+        "CURR:PROT": pytest.approx(0.55),
+    }
+    readings = [data["reading"] for kind, data in bench.events() if kind == "reading"]
+    current = next(r for r in readings if r["name"] == "current")  # type: ignore[index,call-overload]
+    assert current["value"] == pytest.approx(0.12)
+    assert current["origin"].startswith("supply (serial SUPPLY-001) at /dev/pts/")
+
+
+def test_the_trips_are_read_back_before_the_output_goes_on(bench: Station) -> None:
+    bench.run().communicate(timeout=60)
+    heard = bench.instruments.tell()["supply"]["heard"]
+    last_on = len(heard) - 1 - heard[::-1].index("OUTP ON")
+    for message in ("VOLT:PROT?", "CURR:PROT?", "VOLT?", "CURR?"):
+        assert message in heard[:last_on]
+
+
+STEPS = ("VOLT 12", "VOLT:PROT 13.2", "OUTP ON", "MEAS:VOLT?", "MEAS:CURR?")
+
+
+@pytest.mark.parametrize("victim", ["bench", "instrument process", "watchdog"])
+@pytest.mark.parametrize("step", STEPS)
+def test_killed_at_each_step_nothing_stays_on(bench: Station, step: str, victim: str) -> None:
+    # The supply does what it is told at this step and then stands still, so that the kill falls exactly there.
+    bench.instruments.tell(hold={"supply": step})
+    process = bench.run()
+    wait_for(lambda: bench.instruments.tell()["supply"]["held"])
+    pid = {"bench": lambda: process.pid, "instrument process": bench.owner, "watchdog": bench.watchdog}[victim]()
+    os.kill(pid, signal.SIGKILL)
+    if victim == "bench":
+        process.wait(20)
+    assert bench.instruments.on() == (step in STEPS[STEPS.index("OUTP ON") :])
+    bench.instruments.tell(hold={"supply": ""})
+    assert bench.instruments.goes_off(seconds=20)
+    said, _ = process.communicate(timeout=60)
+    if victim != "bench":
+        assert process.returncode == 1, said
+        (finding,) = [data["finding"] for kind, data in bench.events() if kind == "finding"]
+        assert finding["verdict"] == "bench-error", finding  # type: ignore[index]
+        assert "Traceback" not in said
+    assert bench.instruments.goes_off(seconds=0)
+
+
+def test_ctrl_c_while_the_output_is_on_makes_safe_and_pauses(bench: Station) -> None:
+    bench.suite(settle=30)
+    process = bench.run()
+    wait_for(bench.instruments.on)
+    os.kill(process.pid, signal.SIGINT)
+    said, _ = process.communicate(timeout=60)
+    assert process.returncode == 3, said
+    assert not bench.instruments.on()

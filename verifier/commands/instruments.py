@@ -1,0 +1,195 @@
+"""`station instruments` and `station safe`: the bench's instruments by hand."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Awaitable, Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from verifier.commands.options import json_option, station_option
+from verifier.errors import BenchFault, InputError
+
+if TYPE_CHECKING:
+    from verifier.gather.instruments.bench import StationInstruments
+    from verifier.gather.instruments.description import Instrument
+
+NOT_A_SAFETY_FUNCTION = "This is a convenience, not a safety function: look at the instrument itself."
+
+
+@click.group(invoke_without_command=True)
+@station_option
+@json_option
+@click.pass_context
+def instruments(context: click.Context, station: Path | None, as_json: bool) -> None:
+    """List the bench's instruments and ask each who it is; with a further word: try, find, kinds."""
+    if context.invoked_subcommand is not None:
+        return
+    folder = _folder(station)
+
+    async def ask(bench: StationInstruments) -> list[dict[str, Any]]:
+        return [await _look_at(bench, name) for name in bench.instruments]
+
+    from verifier.gather.instruments.loading import load_instruments
+
+    found = _with_bench(folder, ask) if load_instruments(folder) else []
+    if as_json:
+        click.echo(json.dumps(found, indent=2))
+        return
+    if not found:
+        click.echo(f"No instruments are described in {folder}. `verifier station instruments kinds` shows how.")
+    for one in found:
+        click.echo(f"{one['name']}: {one['title']} at {one['port']}")
+        click.echo(f"  {one['problem'] or one['says'] or 'there; it cannot say which one it is'}")
+        if one["due"]:
+            click.echo(f"  calibration due {one['due']}{' (past)' if one['overdue'] else ''}")
+        if one["energises"]:
+            click.echo(f"  can supply, load or switch; safe by: verifier station safe. {NOT_A_SAFETY_FUNCTION}")
+
+
+@instruments.command(name="try")
+@click.argument("name")
+@station_option
+def try_one(name: str, station: Path | None) -> None:
+    """Ask the instrument NAME who it is, and take one value of each quantity it measures. Switches nothing on."""
+    folder = _folder(station)
+
+    async def attempt(bench: StationInstruments) -> bool:
+        from verifier.gather.instruments.accuracy import half_width, range_for
+
+        if name not in bench.instruments:
+            known = ", ".join(bench.instruments) or "none"
+            raise InputError(
+                f"there is no instrument {name[:64]!r}", where=str(folder), to_do=f"There are: {known}."
+            )
+        click.echo(f"says   {await bench.identify(name) or 'nothing: it cannot be asked who it is'}")
+        whole = True
+        for quantity, described in bench.instruments[name].quantities.items():
+            try:
+                value = await bench.measure(name, quantity)
+            except BenchFault as error:
+                click.echo(f"{quantity}: {error.what}")
+                whole = False
+                continue
+            accuracy = range_for(described, value, None)
+            known = (
+                f" ± {half_width(accuracy, value):.3g}" if accuracy else " (no accuracy specification in its file)"
+            )
+            click.echo(f"{quantity}: {value:.6g}{known} {described.unit}")
+        return whole
+
+    if not _with_bench(folder, attempt):
+        raise BenchFault("not everything could be measured", where=name)
+
+
+@instruments.command()
+@json_option
+def find(as_json: bool) -> None:
+    """Look at the serial ports of this computer. Nothing is sent to them."""
+    from dataclasses import asdict
+
+    from verifier.gather.instruments.find import find_ports
+
+    ports = find_ports()
+    if as_json:
+        click.echo(json.dumps([asdict(port) for port in ports], indent=2))
+        return
+    for port in ports:
+        rights = "" if port.usable else "  (this user may not open it: join the group dialout)"
+        click.echo(f"{port.path}  {port.what}{rights}".rstrip())
+    if not ports:
+        click.echo("This computer has no serial port. Is the adapter plugged in?")
+
+
+@instruments.command()
+@click.argument("kind", required=False)
+def kinds(kind: str | None) -> None:
+    """The shipped descriptions; with KIND, that one, as a file to start from."""
+    from verifier.gather.instruments.loading import kind_text
+    from verifier.gather.instruments.loading import kinds as all_kinds
+
+    if kind is not None:
+        click.echo(kind_text(kind), nl=False)
+        return
+    for name in all_kinds():
+        click.echo(f"{name:<20} {kind_text(name).splitlines()[0].removeprefix('# ')}")
+    click.echo('\nIn the station\'s folder instruments/NAME.toml starts with kind = "..." and port = "...".')
+
+
+@click.command()
+@station_option
+def safe(station: Path | None) -> None:
+    """Make every instrument safe that can supply, load, heat or switch. Breaks off a run that uses them."""
+    from verifier.gather.instruments.process import ask_to_end, owner_of
+
+    folder = _folder(station)
+    if folder.is_dir() and (owner := owner_of(folder)) is not None:
+        ask_to_end(owner)
+        _wait_for_end(owner)
+
+    async def command(bench: StationInstruments) -> dict[str, str]:
+        return await bench.make_all_safe()
+
+    from verifier.gather.instruments.loading import load_instruments
+
+    described = load_instruments(folder)
+    results: dict[str, str] = _with_bench(folder, command) if any(i.energises for i in described.values()) else {}
+    for name, problem in results.items():
+        click.echo(f"{name}: {problem or 'safe'}")
+    click.echo(NOT_A_SAFETY_FUNCTION if results else "No instrument here can supply, load, heat or switch.")
+    if any(results.values()):
+        raise BenchFault("not everything is safe", to_do="Switch it off at its own switch now.")
+
+
+def _wait_for_end(owner: int) -> None:
+    import time
+
+    from verifier.gather.instruments.process import END_LIMIT
+
+    until = time.monotonic() + END_LIMIT
+    while Path(f"/proc/{owner}").exists() and time.monotonic() < until:
+        time.sleep(0.05)
+
+
+def _folder(station: Path | None) -> Path:
+    from verifier.store.station import Station
+
+    return Station.at(station).instruments
+
+
+def _with_bench(folder: Path, work: Callable[[StationInstruments], Awaitable[Any]]) -> Any:
+    import anyio
+
+    from verifier.gather.clocks import RealClocks
+    from verifier.gather.instruments.bench import StationInstruments
+
+    async def go() -> Any:
+        async with StationInstruments(folder, RealClocks()) as bench:
+            return await work(bench)
+
+    try:
+        return anyio.run(go)
+    except BaseExceptionGroup as group:
+        raise group.exceptions[0] from None
+
+
+async def _look_at(bench: StationInstruments, name: str) -> dict[str, Any]:
+    described: Instrument = bench.instruments[name]
+    says = problem = ""
+    try:
+        says = await bench.identify(name)
+    except BenchFault as error:
+        problem = error.what
+    return {
+        "name": name,
+        "title": described.title,
+        "port": described.port,
+        "says": says,
+        "problem": problem,
+        "due": str(described.due) if described.due else "",
+        "overdue": bench.overdue(described),
+        "energises": described.energises,
+        "certificate": described.certificate or "",
+    }
