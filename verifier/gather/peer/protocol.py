@@ -26,7 +26,6 @@ What it is not: protection against a flood of packets, or against somebody who c
 from __future__ import annotations
 
 import base64
-import binascii
 import hashlib
 import hmac
 import json
@@ -144,7 +143,7 @@ def code_octets(typed: str) -> bytes:
     plain = "".join(typed.split()).replace("-", "").upper()
     try:
         octets = base64.b32decode(plain)
-    except binascii.Error:
+    except ValueError:  # binascii.Error is one
         octets = b""
     if len(octets) != CODE_OCTETS:
         raise ValueError("a pairing code is four groups of four letters and digits 2 to 7")

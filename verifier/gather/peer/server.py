@@ -65,12 +65,13 @@ class Peer:
     def open(self) -> int:
         """Listen; the port. InputError when the address is not this computer's, or is every address it has."""
         family = socket.AF_INET6 if ":" in self._address else socket.AF_INET
+        listener = socket.socket(family, socket.SOCK_STREAM)
         try:
-            listener = socket.socket(family, socket.SOCK_STREAM)
             listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
             listener.bind((self._address, self._port))
-            listener.listen(16)
+            listener.listen(128)
         except OSError as error:
+            listener.close()
             raise InputError(
                 f"cannot listen: {error.strerror or error}",
                 where=f"{self._address} port {self._port}",

@@ -1,0 +1,34 @@
+"""Takes one probe on this computer and prints what it gave. Arguments: its name and its settings as JSON.
+
+Tells on standard error when the probe wants something done, so that a test can do it.
+"""
+
+import json
+import sys
+from typing import Any
+
+import anyio
+
+from verifier.errors import VerifierError
+from verifier.gather.catalogue import load_catalogue
+from verifier.gather.clocks import RealClocks
+from verifier.gather.hosts import open_host
+from verifier.gather.workers import run_probe
+from verifier.readings import Reading
+
+
+async def main(probe: str, settings: dict[str, Any]) -> None:
+    found: dict[str, Any] = {}
+    try:
+        async for one in run_probe(load_catalogue().probe(probe), open_host("local", RealClocks()), settings):
+            if isinstance(one, Reading):
+                contributions = [[c.basis.value, c.u, c.dof] for c in one.contributions]
+                found[one.name] = {"value": one.value, "unit": one.unit, "u": contributions, "origin": one.origin}
+            else:
+                print(one.say, file=sys.stderr, flush=True)
+    except VerifierError as error:
+        found = {"raised": type(error).__name__, "what": error.what, "to_do": error.to_do}
+    print(json.dumps(found))
+
+
+anyio.run(main, sys.argv[1], json.loads(sys.argv[2]))

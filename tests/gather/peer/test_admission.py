@@ -1,0 +1,378 @@
+"""Who a far end lets in: hostile clients over loopback, each bounded."""
+
+from __future__ import annotations
+
+import json
+import secrets
+import socket
+import struct
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import closing, suppress
+from dataclasses import replace
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from verifier.errors import BenchFault, InputError, NotPossible
+from verifier.gather.peer import doorman as doors
+from verifier.gather.peer import protocol as rules
+from verifier.gather.peer.client import Asking, pair
+from verifier.gather.peer.pairings import PairedWith
+from verifier.gather.peer.protocol import Line, Refused
+from verifier.gather.peer.server import Peer
+
+HERE = "127.0.0.1"
+
+
+class Running:
+    def __init__(self, pairings: int) -> None:
+        self.said: list[str] = []
+        self.peer = Peer(HERE, 0, pairings=pairings, say=self.said.append)
+        self.port = self.peer.open()
+        self.thread = threading.Thread(target=self.peer.serve, args=(60.0,), daemon=True)
+        self.thread.start()
+
+    def pair(self, code: str | None = None) -> PairedWith:
+        return pair(HERE, self.port, code or self.peer.code, "bench")
+
+    def connect(self, source: str = HERE) -> socket.socket:
+        return socket.create_connection((HERE, self.port), 5, source_address=(source, 0))
+
+
+@pytest.fixture
+def start() -> Iterator[Callable[..., Running]]:
+    running: list[Running] = []
+
+    def begin(pairings: int = 1) -> Running:
+        running.append(Running(pairings))
+        return running[-1]
+
+    yield begin
+    for one in running:
+        one.peer.close()
+        one.thread.join(5)
+
+
+def other_code(code: str) -> str:
+    return next(c for c in (rules.new_code() for _ in range(9)) if c != code)
+
+
+def test_a_code_serves_once(start: Callable[..., Running]) -> None:
+    far = start()
+    code = far.peer.code
+    first = far.pair()
+    assert far.peer.code == ""
+    with pytest.raises(InputError, match="refused"):
+        far.pair(code)
+    with closing(Asking.open(first)) as asking:
+        assert asking.look()["interface"] == "lo"
+
+
+def test_each_pairing_has_a_code_and_a_key_of_its_own(start: Callable[..., Running]) -> None:
+    far = start(pairings=2)
+    first_code = far.peer.code
+    first, second = far.pair(), far.pair()
+    assert f"New pairing code: {first_code}" not in far.said
+    assert first.key != second.key and first.id != second.id
+    for pairing in (first, second):
+        Asking.open(pairing).close()
+
+
+def test_the_code_may_be_typed_without_hyphens_and_in_capitals(start: Callable[..., Running]) -> None:
+    far = start()
+    assert far.pair(far.peer.code.replace("-", " ").upper()).key
+
+
+def test_after_some_wrong_codes_it_is_void(start: Callable[..., Running]) -> None:
+    far = start()
+    code = far.peer.code
+    for _ in range(rules.WRONG_CODES):
+        with pytest.raises(InputError, match="does not know this code"):
+            far.pair(other_code(code))
+    assert far.peer.code != code and f"New pairing code: {far.peer.code}" in far.said
+
+
+def test_who_guesses_is_shut_out_even_with_the_right_code(start: Callable[..., Running]) -> None:
+    far = start()
+    for _ in range(doors.FAILURES):
+        with pytest.raises(InputError):
+            far.pair(other_code(far.peer.code))
+    with pytest.raises(InputError):
+        far.pair()
+    # Others are not: on Linux all of 127.0.0.0/8 is loopback.
+    with closing(far.connect("127.0.0.2")) as other:
+        line = Line(other)
+        ours = rules.Pairing()
+        line.send({"version": 1, "want": "pair", "share": ours.share, "nonce": ours.nonce})
+        assert "share" in line.receive(seconds=5)
+
+
+@pytest.mark.parametrize(
+    "code", ["", "aaaa-bbbb-cccc", "1111-1111-1111-1111", "aaaa-bbbb-cccc-dddd-eeee", "ö" * 16]
+)
+def test_what_is_no_code_is_not_even_sent(code: str) -> None:
+    with pytest.raises(InputError, match="four groups of four"):
+        pair(HERE, 1, code, "bench")
+
+
+@given(st.binary(min_size=10, max_size=10))
+def test_every_code_can_be_typed(octets: bytes) -> None:
+    import base64
+
+    assert rules.code_octets(base64.b32encode(octets).decode().lower()) == octets
+
+
+def test_a_new_code_has_80_bits_and_four_groups() -> None:
+    code = rules.new_code()
+    assert len(rules.code_octets(code)) * 8 == 80 and [len(g) for g in code.split("-")] == [4, 4, 4, 4]
+
+
+def test_a_stranger_has_no_session(start: Callable[..., Running]) -> None:
+    far = start()
+    known = far.pair()
+    for stranger in (replace(known, key=secrets.token_bytes(32)), replace(known, id=secrets.token_hex(8))):
+        with pytest.raises(NotPossible, match="not the one this station is paired with"):
+            Asking.open(stranger)
+    assert sum("Refused 127.0.0.1" in text for text in far.said) >= 1
+
+
+def test_a_far_end_that_is_another_one_is_not_believed(start: Callable[..., Running]) -> None:
+    """It knows the name of our pairing and not its key: it must not get our proof, let alone a session."""
+    far = start()
+    known = far.pair()
+    with closing(socket.create_server((HERE, 0))) as listener:
+        heard: list[dict[str, Any]] = []
+
+        def impostor() -> None:
+            connection, _ = listener.accept()
+            with closing(connection):
+                line = Line(connection)
+                heard.append(line.receive(seconds=5))
+                line.send({"nonce": secrets.token_hex(32), "proof": secrets.token_hex(32)})
+                with suppress(EOFError):
+                    heard.append(line.receive(seconds=5))
+
+        thread = threading.Thread(target=impostor)
+        thread.start()
+        with pytest.raises(NotPossible, match="not the one"):
+            Asking.open(replace(known, port=listener.getsockname()[1]))
+        thread.join(10)
+    assert len(heard) == 1
+
+
+class Wire:
+    """Stands between: keeps what goes by in each direction and can change it."""
+
+    def __init__(self, port: int, change: Callable[[bytes, int], bytes] = lambda data, n: data) -> None:
+        self.listener = socket.create_server((HERE, 0))
+        self.port = self.listener.getsockname()[1]
+        self.up = bytearray()
+        self._change, self._to = change, port
+        threading.Thread(target=self._work, daemon=True).start()
+
+    def _work(self) -> None:
+        ours, _ = self.listener.accept()
+        theirs = socket.create_connection((HERE, self._to))
+
+        def pump(source: socket.socket, sink: socket.socket, *, keep: bool) -> None:
+            count = 0
+            while True:
+                try:
+                    data = source.recv(65_536)
+                    if not data:
+                        break
+                    if keep:
+                        self.up += data
+                        data = self._change(data, count)
+                    sink.sendall(data)
+                except OSError:
+                    break
+                count += 1
+            for end in (source, sink):
+                with suppress(OSError):
+                    end.shutdown(socket.SHUT_RDWR)
+
+        threading.Thread(target=pump, args=(theirs, ours), kwargs={"keep": False}, daemon=True).start()
+        pump(ours, theirs, keep=True)
+        ours.close()
+        theirs.close()
+        self.listener.close()
+
+
+def test_a_session_that_was_recorded_cannot_be_played_again(start: Callable[..., Running]) -> None:
+    far = start()
+    wire = Wire(far.port)
+    with closing(Asking.open(replace(far.pair(), port=wire.port))) as asking:
+        asking.look()
+    with closing(far.connect()) as again:
+        again.sendall(bytes(wire.up))
+        answers = bytearray()
+        again.settimeout(5)
+        try:
+            while data := again.recv(65_536):
+                answers += data
+        except ConnectionResetError:
+            pass
+    assert b"refused" in answers and b"interface" not in answers
+
+
+def test_a_request_that_is_altered_on_its_way_ends_the_session(start: Callable[..., Running]) -> None:
+    far = start()
+
+    def alter(data: bytes, count: int) -> bytes:
+        return data.replace(b'"look"', b'"time"') if count == 2 else data
+
+    wire = Wire(far.port, alter)
+    with closing(Asking.open(replace(far.pair(), port=wire.port))) as asking, pytest.raises(BenchFault):
+        asking.look()
+
+
+def test_a_pairing_that_is_listened_to_holds_neither_code_nor_key(start: Callable[..., Running]) -> None:
+    far = start()
+    wire, code = Wire(far.port), far.peer.code
+    made = pair(HERE, wire.port, code, "bench")
+    said = bytes(wire.up)
+    assert made.key not in said and made.key.hex().encode() not in said
+    assert code.encode() not in said and code.replace("-", "").encode() not in said
+    assert rules.code_octets(code) not in said
+
+
+def test_shares_of_low_order_are_refused(start: Callable[..., Running]) -> None:
+    """RFC 7748, 6.1: an all-zero shared secret must be refused. 0 and 1 are points of low order."""
+    far = start()
+    for share in (bytes(32), b"\x01" + bytes(31)):
+        with closing(far.connect()) as line_:
+            line = Line(line_)
+            line.send({"version": 1, "want": "pair", "share": share.hex(), "nonce": secrets.token_hex(32)})
+            line.receive(seconds=5)
+            assert line.receive(seconds=5) == {"refused": True}
+
+
+@pytest.mark.parametrize(
+    "sent",
+    [
+        b"GET / HTTP/1.1\r\nHost: bench\r\n\r\n",
+        struct.pack("!I", 2**31) + b"x",
+        struct.pack("!I", 5) + b"nope!",
+        struct.pack("!I", 2) + b"[]",
+        struct.pack("!I", 600) + b"[" * 600,
+        struct.pack("!I", 2) + b"{}",
+        secrets.token_bytes(2000),
+    ],
+)
+def test_nonsense_is_refused_and_the_next_is_served(start: Callable[..., Running], sent: bytes) -> None:
+    far = start()
+    with closing(far.connect("127.0.0.3")) as stranger:
+        stranger.sendall(sent)
+        stranger.settimeout(10)
+        try:
+            answer = stranger.recv(4096)
+        except ConnectionResetError:
+            answer = b""
+    assert answer == b"" or json.loads(answer[4:]) == {"refused": True}
+    far.pair()
+
+
+def test_who_dribbles_is_cut_off_and_keeps_nobody_out(
+    start: Callable[..., Running], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(rules, "HANDSHAKE_SECONDS", 1.0)
+    far = start()
+    slow = [far.connect("127.0.0.4") for _ in range(10)]
+    began = time.monotonic()
+    for connection in slow:
+        with suppress(OSError):
+            connection.sendall(b"\0")
+    far.pair()
+    dribbling = slow[0]
+    dribbling.settimeout(0.2)
+    ended = False
+    while not ended and time.monotonic() - began < 30:
+        try:
+            dribbling.sendall(b"\0")
+            ended = dribbling.recv(1) == b""
+        except TimeoutError:
+            continue
+        except OSError:
+            ended = True
+    assert ended
+    for connection in slow:
+        connection.close()
+
+
+def test_a_flood_of_connections_leaves_no_threads_behind(start: Callable[..., Running]) -> None:
+    far = start()
+    before = threading.active_count()
+    flood = []
+    for n in range(200):
+        flood.append(far.connect(f"127.0.1.{n % 100 + 1}"))
+    assert threading.active_count() <= before + doors.AT_ONCE
+    for connection in flood:
+        connection.close()
+    until = time.monotonic() + 10
+    while threading.active_count() > before and time.monotonic() < until:
+        time.sleep(0.02)
+    assert threading.active_count() <= before
+    far.pair()  # the flood came from other addresses
+
+
+def test_a_data_connection_needs_the_token_and_the_address(start: Callable[..., Running]) -> None:
+    far = start()
+    asking = Asking.open(far.pair())
+    with closing(asking):
+        asking._line.send({"do": "stream", "way": "up", "seconds": 0.1})
+        token = asking._line.receive(seconds=5)["token"]
+        for source, shown in ((HERE, secrets.token_hex(32)), ("127.0.0.5", token)):
+            with closing(far.connect(source)) as thief:
+                line = Line(thief)
+                line.send({"want": "stream", "token": shown})
+                assert line.receive(seconds=5) == {"refused": True}
+
+
+@pytest.mark.parametrize(
+    ("request_", "named"),
+    [
+        ({"do": "stream", "seconds": 1e9}, "seconds"),
+        ({"do": "stream", "seconds": "1"}, "seconds"),
+        ({"do": "datagrams", "payload": 18, "count": 10**9, "rate": 0}, "count"),
+        ({"do": "datagrams", "payload": 18, "count": 1000, "rate": 0.001}, "longer than"),
+        ({"do": "datagrams", "payload": 70_000, "count": 1, "rate": 0}, "payload"),
+        ({"do": "requests", "seconds": float("inf")}, "seconds"),
+        ({"do": "echoes", "count": True}, "count"),
+        ({"do": "run", "command": "id"}, "no such request"),
+    ],
+)
+def test_whoever_is_paired_is_bounded_too(
+    start: Callable[..., Running], request_: dict[str, Any], named: str
+) -> None:
+    asking = Asking.open(start().pair())
+    with closing(asking), pytest.raises(Refused, match=named):
+        asking._ask(request_)
+
+
+def test_one_load_at_a_time(start: Callable[..., Running]) -> None:
+    far = start(pairings=2)
+    first, second = Asking.open(far.pair()), Asking.open(far.pair())
+    with closing(first), closing(second):
+        first._ask({"do": "datagrams", "way": "up", "payload": 18, "count": 1, "rate": 0})
+        with pytest.raises(NotPossible, match="busy"):
+            second.datagrams("up", payload=18, count=1, rate=0)
+        first._ask({"sent": 0})
+        assert second.datagrams("up", payload=18, count=5, rate=0).sent == 5
+
+
+def test_it_ends_by_itself() -> None:
+    peer = Peer(HERE, 0, pairings=1, say=lambda _: None)
+    port = peer.open()
+    peer.serve(0.05)
+    with pytest.raises(OSError):
+        socket.create_connection((HERE, port), 1)
+
+
+def test_an_address_of_somebody_else_cannot_be_listened_on() -> None:
+    with pytest.raises(InputError, match="cannot listen"):
+        Peer("192.0.2.200", 0, pairings=1, say=lambda _: None).open()

@@ -1,0 +1,176 @@
+"""The far end over a veth cable between two network namespaces: real links, real frames, real faults."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
+from namespaces import BENCH, PORT, Cable, cable, far_end, ip, paired, take, taking
+
+
+@pytest.fixture(scope="module")
+def joined(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Cable, Path]]:
+    station = tmp_path_factory.mktemp("station")
+    with cable() as made, far_end(made) as code:
+        paired(made, code, station)
+        yield made, station
+
+
+def test_throughput_both_ways_with_the_scatter_of_its_repeats(joined: tuple[Cable, Path]) -> None:
+    found = take(*joined, "network.throughput", seconds=0.2, repeats=3, interface="lan0")
+    # A veth says 10000 Mbit/s (drivers/net/veth.c) and carries more or less than that, as the machine can.
+    assert found["ceiling"]["value"] == pytest.approx(9414.8, abs=0.1)
+    for way in ("up", "down"):
+        assert found[way]["unit"] == "Mbit/s" and found[way]["value"] > 100
+        assert found[way]["value"] >= found[f"{way}_lowest"]["value"]
+        ((basis, u, dof),) = found[way]["u"]
+        assert basis == "repeats" and u > 0 and dof == 2
+        assert found[f"{way}_share"]["value"] == pytest.approx(100 * found[way]["value"] / 9414.8, rel=1e-3)
+
+
+def test_a_sound_cable_loses_nothing(joined: tuple[Cable, Path]) -> None:
+    found = take(*joined, "network.loss", frames=[64, 1518], rate=2000.0, count=400)
+    for way in ("up", "down"):
+        assert [found[f"{way}_{name}"]["value"] for name in ("lost", "late", "duplicates")] == [0, 0, 0]
+        assert found[f"{way}_loss_64"]["value"] == found[f"{way}_loss_1518"]["value"] == 0
+        assert 0 < found[f"{way}_jitter_64"]["value"] < 1000
+
+
+def test_frames_beyond_what_the_link_carries_are_lost(joined: tuple[Cable, Path]) -> None:
+    """1 Mbit/s carries 81 full frames a second (RFC 5180, A.1); 400 at 2000 a second cannot pass a short queue."""
+    made, _ = joined
+    made.shape("tbf", "rate", "1mbit", "burst", "4kb", "limit", "20kb")
+    try:
+        found = take(*joined, "network.loss", frames=[1518], rate=2000.0, count=400, direction="up")
+    finally:
+        made.shape("pfifo")
+    assert found["up_lost"]["value"] > 300
+    assert found["up_loss"]["value"] == pytest.approx(found["up_lost"]["value"] / 4)
+
+
+def test_round_trip_of_several_sizes(joined: tuple[Cable, Path]) -> None:
+    found = take(*joined, "network.round_trip", frames=[64, 1518], count=20, interval=0.0)
+    assert found["lost"]["value"] == 0
+    for frame in (64, 1518):
+        assert 0 < found[f"median_{frame}"]["value"] <= found[f"longest_{frame}"]["value"]
+        assert found[f"round_trip_{frame}"]["u"][0][2] == 19
+
+
+def test_the_clocks_of_one_machine_agree_within_half_the_round_trip(joined: tuple[Cable, Path]) -> None:
+    found = take(*joined, "clock.peer")
+    ((_, u, _),) = found["ahead"]["u"]
+    assert u == pytest.approx(found["delay"]["value"] / 2 / 3**0.5)  # rectangular, JCGM 100, 4.3.7
+    assert abs(found["ahead"]["value"]) <= found["delay"]["value"] / 2 + 1e-6
+
+
+def test_a_unit_whose_clock_is_wrong(joined: tuple[Cable, Path]) -> None:
+    made, station = joined
+    lie = (
+        "import runpy, sys, time; real = time.time; time.time = lambda: real() - 3600; "
+        "runpy.run_path(sys.argv.pop(1), run_name='__main__')"
+    )
+    script = str(Path(__file__).with_name("take.py"))
+    out = subprocess.run(
+        made.on(made.unit, sys.executable, "-c", lie, script, "clock.peer", "{}"),
+        capture_output=True,
+        text=True,
+        check=True,
+        env={**os.environ, "VERIFIER_STATION": str(station)},
+    ).stdout
+    assert json.loads(out)["ahead"]["value"] == pytest.approx(-3600, abs=1)
+
+
+def test_the_far_end_sees_its_own_side_of_the_link(joined: tuple[Cable, Path]) -> None:
+    found = take(*joined, "peer.link", seconds=0.1)
+    assert found["interface"]["value"] == "lan0" and found["carrier"]["value"] is True
+    assert (found["speed"]["value"], found["duplex"]["value"]) == (10000, "full")  # drivers/net/veth.c
+    assert found["errors_seen"]["value"] == 0 and found["rx_packets"]["value"] > 0
+
+
+def test_who_asks_for_an_address_is_heard_at_the_far_end(joined: tuple[Cable, Path]) -> None:
+    made, _ = joined
+    hardware = subprocess.run(
+        made.on(made.unit, "cat", "/sys/class/net/lan0/address"), capture_output=True, text=True, check=True
+    ).stdout.strip()
+    with taking(*joined, "peer.address_requests", seconds=3.0, kind="arp") as process:
+        # Nobody has 192.0.2.77: its neighbours are asked for it by ARP.
+        knock = "import socket; socket.socket(socket.AF_INET, socket.SOCK_DGRAM).sendto(b'x', ('192.0.2.77', 9))"
+        while process.poll() is None:
+            subprocess.run(made.on(made.unit, sys.executable, "-c", knock), capture_output=True)
+            time.sleep(0.2)
+        assert process.stdout is not None
+        found = json.loads(process.stdout.read())
+    assert found["hardware_address"]["value"] == hardware
+    assert found["senders"]["value"] == 1 and found["requests"]["value"] >= 1
+
+
+def test_without_the_privilege_nobody_listens(tmp_path: Path) -> None:
+    drop = ["setpriv", "--bounding-set", "-net_raw", "--inh-caps", "-net_raw"]
+    with cable() as made:
+        plain = made.on
+        object.__setattr__(
+            made, "on", lambda ns, *words: [*plain(ns), *(drop if ns == made.bench else []), *words]
+        )
+        with far_end(made) as code:
+            paired(made, code, tmp_path)
+            found = take(made, tmp_path, "peer.address_requests", seconds=0.2)
+    assert found["raised"] == "NotPossible" and "CAP_NET_RAW" in found["what"]
+
+
+def test_a_moved_plug_is_named_with_the_time_of_each_drop(tmp_path: Path) -> None:
+    with cable() as made:
+        with taking(made, tmp_path, "ethernet.wiggle", interface="lan0", seconds=2.0) as process:
+            assert process.stderr is not None and process.stdout is not None
+            assert "Ready?" in process.stderr.readline()
+            assert "Move the plug" in process.stderr.readline()
+            time.sleep(0.5)
+            ip("-n", made.bench, "link", "set", "lan0", "down")
+            time.sleep(0.3)
+            ip("-n", made.bench, "link", "set", "lan0", "up")
+            found = json.loads(process.stdout.read())
+        assert found["drops"]["value"] == 1 and found["linked_at_end"]["value"] is True
+        assert 0.3 < found["first_drop_at"]["value"] < 2
+        assert found["drop_times"]["value"].startswith(f"at {found['first_drop_at']['value']:.2f} s for ")
+        still = take(made, tmp_path, "ethernet.wiggle", interface="lan0", seconds=1.0)
+    assert still["drops"]["value"] == 0 and still["drop_times"]["value"] == "none"
+    assert "first_drop_at" not in still
+
+
+def test_a_far_end_that_goes_away_is_the_benchs_fault(tmp_path: Path) -> None:
+    with cable() as made:
+        with far_end(made) as code:
+            paired(made, code, tmp_path)
+            process = taking(made, tmp_path, "network.loss", frames=[64], rate=100.0, count=1000, direction="down")
+            session = made.on(made.bench, "ss", "-Htn", "state", "established", "sport", f":{PORT}")
+            while not subprocess.run(session, capture_output=True, check=True).stdout:
+                time.sleep(0.05)
+        with process:
+            out, _ = process.communicate(timeout=60)
+        assert '"BenchFault"' in out and "far end bench" in out
+        gone = take(made, tmp_path, "clock.peer")
+        assert gone["raised"] == "NotPossible" and "verifier peer --listen" in gone["to_do"]
+
+
+def test_a_far_end_that_was_started_anew_wants_pairing_again(tmp_path: Path) -> None:
+    with cable() as made:
+        with far_end(made) as code:
+            paired(made, code, tmp_path)
+        with far_end(made):
+            found = take(made, tmp_path, "clock.peer")
+    assert found["raised"] == "NotPossible"
+    assert f"verifier peer pair {BENCH}:{PORT} --name bench" in found["to_do"]
+
+
+def test_it_listens_on_its_one_address_only(joined: tuple[Cable, Path]) -> None:
+    made, _ = joined
+    look = made.on(made.bench, "ss", "-Hltn")
+    listening = subprocess.run(look, capture_output=True, text=True, check=True).stdout.split("\n")
+    assert [line.split()[3] for line in listening if line] == [f"{BENCH}:{PORT}"]
