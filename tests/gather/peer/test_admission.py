@@ -307,9 +307,7 @@ def test_who_dribbles_is_cut_off_and_keeps_nobody_out(
 def test_a_flood_of_connections_leaves_no_threads_behind(start: Callable[..., Running]) -> None:
     far = start()
     before = threading.active_count()
-    flood = []
-    for n in range(200):
-        flood.append(far.connect(f"127.0.1.{n % 100 + 1}"))
+    flood = [far.connect(f"127.0.1.{n % 100 + 1}") for n in range(200)]
     assert threading.active_count() <= before + doors.AT_ONCE
     for connection in flood:
         connection.close()

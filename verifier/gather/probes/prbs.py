@@ -6,6 +6,7 @@ characters: a line that marks each character with start and stop bits loses or r
 
 from __future__ import annotations
 
+import functools
 import math
 from dataclasses import dataclass
 
@@ -33,6 +34,7 @@ def sequence(order: int, bits: int) -> int:
     return made & ((1 << bits) - 1)
 
 
+@functools.cache
 def characters(order: int) -> bytes:
     """One round of the sequence as characters: 2^n − 1 of them, eight rounds of bits. Inverted as O.150 says."""
     period = (1 << order) - 1
