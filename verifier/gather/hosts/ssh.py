@@ -34,7 +34,7 @@ READ_LIMIT = 10.0
 ALIVE = (5.0, 3)
 """Seconds between two signs of life, and how many may be missed."""
 WORDS_LIMIT = 4096
-"""Bytes of an error message that are looked at."""
+"""Bytes of an error message that are looked at, and of what a login shell may say before it."""
 KEY = "key"
 """Name of the station's own key file, used where it is there beside what an agent holds."""
 
@@ -68,47 +68,66 @@ class SshLink:
                 "its key is not known at this station",
                 "Run once in a terminal and confirm it, or give it with --host-key FINGERPRINT.",
             )
-        own = self._keys / KEY if self._keys else None
+        self._connection = None
+        own = self._own_key()
+        begun: list[asyncssh.SSHClientConnection] = []
+
+        class Client(asyncssh.SSHClient):
+            def connection_made(self, conn: asyncssh.SSHClientConnection) -> None:
+                begun.append(conn)
+
         try:
             with anyio.fail_after(CONNECT_LIMIT * 2):
                 self._connection = await asyncssh.connect(
                     self._address.host,
                     self._address.port,
+                    client_factory=Client,
                     username=self._address.user,
                     known_hosts=([key], [], []),
-                    client_keys=[str(own)] if own and own.is_file() else (),
+                    client_keys=[str(own)] if own else (),
                     preferred_auth="publickey",
                     config=None,
                     agent_forwarding=False,
                     x11_forwarding=False,
                     connect_timeout=CONNECT_LIMIT,
-                    login_timeout=CONNECT_LIMIT,
+                    login_timeout=0,  # of connect_timeout; its own leaves the socket open
                     keepalive_interval=ALIVE[0],
                     keepalive_count_max=ALIVE[1],
                 )
-        except asyncssh.HostKeyNotVerifiable:
-            raise self._error(
+        except (asyncssh.Error, asyncssh.KeyImportError, asyncssh.KeyEncryptionError, OSError) as error:
+            raise self._refused(error, key) from None
+        finally:
+            if self._connection is None:
+                await _abort(*begun)  # given up half-way
+        self.fingerprint = key.get_fingerprint()
+
+    def _own_key(self) -> Path | None:
+        own = self._keys / KEY if self._keys else None
+        return own if own and own.is_file() else None
+
+    def _refused(self, error: Exception, key: asyncssh.SSHKey) -> HostError:
+        import asyncssh
+
+        if isinstance(error, asyncssh.HostKeyNotVerifiable):
+            return self._error(
                 f"it shows another key than the one this station knows, {key.get_fingerprint()}",
                 "Something else may be answering there. If this is another unit, or its board was replaced, read "
                 "the new fingerprint on the unit itself and start the run with --host-key FINGERPRINT.",
-            ) from None
-        except asyncssh.PermissionDenied:
-            raise self._error(
+            )
+        if isinstance(error, asyncssh.PermissionDenied):
+            file = self._keys / KEY if self._keys else KEY
+            return self._error(
                 f"it does not let {self._address.user} in",
-                f"Put the station's key on the unit: one that the SSH agent holds, or the file {own}.",
-            ) from None
-        except (asyncssh.KeyImportError, asyncssh.KeyEncryptionError) as error:
-            raise self._error(
-                f"the key file {own} cannot be used: {plain(str(error))}",
-                "A key with a password belongs into the agent.",
-            ) from None
-        except TimeoutError:
-            raise self._error("there is no answer in time", "Is it switched on, and its cable in?") from None
-        except (asyncssh.Error, OSError) as error:
-            raise self._error(
-                plain(str(error)), "Is it switched on, its cable in, and SSH running on it?"
-            ) from None
-        self.fingerprint = key.get_fingerprint()
+                f"Put the station's key on the unit: one that the SSH agent holds, or the file {file}.",
+            )
+        if isinstance(error, asyncssh.KeyImportError | asyncssh.KeyEncryptionError):
+            return self._error(
+                f"the key file {self._own_key() or ''} cannot be used: {plain(str(error))}",
+                "A key with a password belongs into the SSH agent.",
+            )
+        if isinstance(error, TimeoutError):
+            return self._error("there is no answer in time", "Is it switched on, and its cable in?")
+        return self._error(plain(str(error)), "Is it switched on, its cable in, and SSH running on it?")
 
     async def say(self, command: str, *, limit: int, seconds: float) -> Said:
         """Run one command line on the unit. BenchFault where the link does not carry it."""
@@ -142,11 +161,21 @@ class SshLink:
     async def drop(self) -> None:
         connection, self._connection = self._connection, None
         if connection is not None:
-            connection.abort()
+            await _abort(connection)
 
     def _error(self, what: str, to_do: str) -> HostError:
         where = f"ssh://{self._address.user}@{self._address.known_as}"
         return HostError(f"the unit cannot be reached: {what}", where=where, to_do=to_do)
+
+
+async def _abort(*connections: asyncssh.SSHClientConnection) -> None:
+    """Close them at once, without a farewell, and their sockets before this returns."""
+    for connection in connections:
+        connection.abort()
+    with anyio.CancelScope(shield=True), anyio.move_on_after(1.0):
+        for connection in connections:
+            await connection.wait_closed()
+        await anyio.sleep(0)  # the socket itself goes in the turn after
 
 
 async def _collect(connection: asyncssh.SSHClientConnection, command: str, limit: int) -> Said:
@@ -163,7 +192,7 @@ async def _collect(connection: asyncssh.SSHClientConnection, command: str, limit
                 err.extend(data[: WORDS_LIMIT - len(err)])  # an endless one is ended by its own time
                 return
             nonlocal flooded
-            if len(out) + len(data) > limit:
+            if len(out) + len(data) > limit + WORDS_LIMIT:
                 flooded = True
                 done.set()
             else:
@@ -180,14 +209,18 @@ async def _collect(connection: asyncssh.SSHClientConnection, command: str, limit
         await done.wait()
     finally:
         channel.abort()
-    code = channel.get_exit_status()
-    if flooded:
+    code, printed = channel.get_exit_status(), words.after_mark(bytes(out))
+    if flooded or (printed is not None and len(printed) > limit):
         return Said(exit=0, out=b"", err="", flooded=True)
     if lost is not None:
         raise lost
     if code is None or code < 0:
         raise ConnectionResetError(errno.ECONNRESET, "the answer broke off")
-    return Said(exit=code, out=bytes(out), err=err.decode("utf-8", "replace"))
+    if printed is None:
+        said = plain((bytes(err) or bytes(out))[-200:].decode("utf-8", "replace"))
+        raise BenchFault(f"the unit's login shell starts no POSIX shell: {said or 'it says nothing'}")
+    complaint = words.after_mark(bytes(err)) or b""
+    return Said(exit=code, out=printed, err=complaint.decode("utf-8", "replace"))
 
 
 def _failed(said: Said, path: str) -> Exception:

@@ -21,6 +21,7 @@ NOT_FOUND = 127
 IS_FOLDER, NOT_REGULAR = 121, 122
 """Our own exit codes, which no tool above uses."""
 PATH_LIMIT = 4096
+MARK = "verifier-begins-here"
 
 _OTHERS = {
     "I/O error": errno.EIO,
@@ -50,8 +51,21 @@ def refuse_path(path: str) -> None:
 
 
 def in_shell(script: str) -> str:
-    """The command line for any login shell: whatever it is, it starts a POSIX one."""
-    return f"exec sh -c {shlex.quote(f'LC_ALL=C; export LC_ALL; {script}')}"
+    """The command line for any login shell: whatever it is, it starts a POSIX one.
+
+    What the login shell says of itself before, on either stream, ends at the mark.
+    """
+    begun = f"LC_ALL=C; export LC_ALL; echo {MARK}; echo {MARK} >&2; {script}"
+    return f"exec sh -c {shlex.quote(begun)}"
+
+
+def after_mark(raw: bytes) -> bytes | None:
+    """What our own commands printed; None where the POSIX shell did not even begin."""
+    mark = f"{MARK}\n".encode("ascii")
+    if raw.startswith(mark):
+        return raw[len(mark) :]
+    _, found, rest = raw.partition(b"\n" + mark)
+    return rest if found else None
 
 
 def reading(path: str, seconds: float) -> str:
