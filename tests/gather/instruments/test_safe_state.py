@@ -1,11 +1,10 @@
-"""Nothing stays on: the bench, the instrument process and the watchdog are killed, and then the supply is looked at.
+"""Nothing stays on: the bench, the instrument process and the watchdog are killed; then the supply is looked at.
 
 Real `verifier run` processes and real bytes over pseudo-terminals; the supply's own state decides.
 """
 
 from __future__ import annotations
 
-import json
 import os
 import signal
 import subprocess
@@ -15,8 +14,6 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-
-sys.path.insert(0, str(Path(__file__).parent))
 from instrument_bench import TestInstruments
 
 from verifier.gather.journal import read

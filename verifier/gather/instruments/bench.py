@@ -142,6 +142,10 @@ class StationInstruments:
                     group.start_soon(one, name)
         return dict(sorted(problems.items()))
 
+    async def ready(self) -> None:
+        """Have the instrument process run: its start is of no check's deadline."""
+        await self._running()
+
     async def _order(self, name: str, order: Mapping[str, Any]) -> Any:
         instrument = self.described(name)
         process = await self._running()
@@ -166,9 +170,16 @@ class StationInstruments:
                 except OSError as error:
                     raise InputError(f"cannot be used: {error.strerror}", where=str(self.folder)) from None
                 described = {name: i.model_dump(mode="json") for name, i in self.instruments.items()}
-                process = self._process = InstrumentProcess(self.folder, lock, described)
-                await process.start()
-                self._tasks.start_soon(process.read)
+                # Shielded: a process that is half started can neither be asked nor be left.
+                with anyio.CancelScope(shield=True):
+                    process = InstrumentProcess(self.folder, lock, described)
+                    try:
+                        await process.start()
+                    except BaseException:
+                        await process.end()
+                        raise
+                    self._process = process
+                    self._tasks.start_soon(process.read)
             return self._process
 
 

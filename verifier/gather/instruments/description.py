@@ -8,6 +8,7 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
 from verifier.declare.suite import Identifier
+from verifier.gather.instruments.replies import SCPI_IDN
 
 Message = Annotated[str, StringConstraints(max_length=200, pattern=r"^[ -~]*$")]
 """Printable ASCII without its terminator; {value} or {channel} stand for what is put in."""
@@ -15,9 +16,6 @@ Words = Annotated[str, StringConstraints(min_length=1, max_length=300, strip_whi
 Ending = Literal["LF", "CR", "CR LF"]
 Positive = Annotated[float, Field(gt=0, lt=1e12, allow_inf_nan=False)]
 NotNegative = Annotated[float, Field(ge=0, lt=1e12, allow_inf_nan=False)]
-
-SCPI_IDENTITY = "{any},{model},{serial},{any}"
-"""*IDN? has four fields: manufacturer, model, serial number, firmware (IEEE 488.2, 10.14; from memory)."""
 
 
 class _Model(BaseModel):
@@ -48,7 +46,7 @@ class Identity(_Model):
     """How an instrument says which one it is."""
 
     ask: Message = "*IDN?"
-    reply: Message = SCPI_IDENTITY
+    reply: Message = SCPI_IDN
     """With {serial}, and where it says it {model}; {any} stands for anything."""
 
 

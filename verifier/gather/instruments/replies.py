@@ -12,6 +12,8 @@ import math
 import re
 from functools import lru_cache
 
+SCPI_IDN = "{any},{model},{serial},{any}"
+"""*IDN? has four fields: manufacturer, model, serial number, firmware (IEEE 488.2, 10.14; from memory)."""
 LONGEST = 512
 """Bytes of a reply at the most; *IDN? may have 72 characters, a reading far fewer."""
 ERRORS_LIMIT = 32

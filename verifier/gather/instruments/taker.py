@@ -51,6 +51,7 @@ class InstrumentTaker:
             self._bench.refuse_overdue(name)
         if energises(declaration, settings):
             await self._clear(" and ".join(names))
+        await self._bench.ready()
         left = deadline if math.isfinite(deadline) else 0.0
         host = InstrumentHost(self._bench, self._clocks, left)
         try:

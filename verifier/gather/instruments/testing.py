@@ -4,7 +4,8 @@
 
 The first line printed is a JSON object of name to port. Each line typed is a JSON object, and the state is printed
 in answer: {} changes nothing; {"ohms": 4.7}; {"misbehave": {"meter": "silence"}}; {"hold": {"supply": "OUTP ON"}}
-to have it stand still once it has done that; {"forget": ["supply"]} what it heard. Real bytes with real state: set points, an output, trips, an error queue, a load resistance, noise.
+to have it stand still once it has done that; {"forget": ["supply"]} what it heard. Real bytes with real state:
+set points, an output, trips, an error queue, a load resistance, noise.
 """
 
 from __future__ import annotations
