@@ -23,7 +23,7 @@ from verifier.gather.journal import Journal, read
 from verifier.gather.prompts.question import Given, Question, check_value
 from verifier.gather.state import RunState, begin, replay, to_json
 from verifier.gather.virtual_time import VirtualClocks, backend_options
-from verifier.readings import Finding, Person, ProbeDeclaration, Reading, ReadingDeclaration, Stage, Verdict
+from verifier.readings import Cue, Finding, Person, ProbeDeclaration, Reading, ReadingDeclaration, Stage, Verdict
 
 T = TypeVar("T")
 T07 = Person(name="T07")
@@ -51,6 +51,11 @@ class Catalogue:
             return ProbeDeclaration(
                 name=name, title="", what="", settings=NoSettings,
                 readings=(ReadingDeclaration(name="serial", kind="text", what=""),),
+            )  # fmt: skip
+        if name == "button":
+            return ProbeDeclaration(
+                name=name, title="", what="", settings=NoSettings, cues=True,
+                readings=(ReadingDeclaration(name="value", kind="number", unit="1", what=""),),
             )  # fmt: skip
         return ProbeDeclaration(
             name=name, title="", what="", settings=NoSettings,
@@ -555,3 +560,57 @@ def test_the_log_is_the_same_on_asyncio_trio_and_in_virtual_time(tmp_path: Path)
     verdicts = {data["check"]: data["finding"]["verdict"] for kind, data in logs["asyncio"] if kind == "finding"}
     assert set(verdicts.values()) == {"pass", "fail", "not-run", "bench-error"}
     assert logs["virtual"] == logs["asyncio"] == logs["trio"]
+
+
+@dataclass
+class Cued(Bench):
+    """A bench with a probe that has the technician act."""
+
+    there: bool = True
+
+    async def take(
+        self, probe: str, settings: Mapping[str, Any], *more: Any, **named: Any
+    ) -> AsyncGenerator[Reading | Cue]:
+        if probe == "button":
+            yield Cue(say="Ready?", wait=True)
+            yield Cue(say="Press")
+        async for reading in super().take(probe, settings, *more, **named):
+            yield reading
+
+    async def cue(self, title: str, cue: Cue) -> Person:
+        if not self.there:
+            raise NotPossible("nobody is there")
+        self.log.append(f"cue {cue.say}")
+        self.asking += 1
+        self.most_asking = max(self.most_asking, self.asking)
+        await anyio.sleep(self.seconds)
+        self.asking -= 1
+        return T07
+
+
+def button(name: str, *more: str) -> str:
+    return probe(name, *more).replace('probe = "port"', 'probe = "button"')
+
+
+@pytest.mark.parametrize("backend", BACKENDS)
+def test_a_probe_that_gives_cues_has_the_technician_to_itself(tmp_path: Path, backend: str) -> None:
+    bench = Cued(answers={"p": True, "q": True})
+    run = Run(tmp_path, HEAD + prompt("p") + button("b") + button("c") + prompt("q"), bench)
+    run.go(backend)
+    assert [run.verdict(c) for c in ("p", "b", "c", "q")] == [Verdict.PASS] * 4
+    assert bench.most_asking == 1
+    assert bench.log.index("end b") < bench.log.index("ask q") or bench.log.index("ask q") < bench.log.index(
+        "start b"
+    )
+    assert bench.log.count("cue Press") == 2
+    said = [event.data for event in read(run.path).events if event.kind == "cue"]
+    assert said[:2] == [{"check": "b", "say": "Ready?"}, {"check": "b", "say": "Press"}]
+    run.reopen()  # a journal with cues is one that this version writes
+    assert run.verdict("b") is Verdict.PASS
+
+
+def test_without_a_technician_what_needs_one_is_not_run(tmp_path: Path) -> None:
+    run = Run(tmp_path, HEAD + button("b") + probe("a"), Cued(there=False))
+    run.go()
+    assert run.verdict("b") is Verdict.NOT_RUN and run.reason("b") == "nobody is there"
+    assert run.verdict("a") is Verdict.PASS

@@ -16,7 +16,7 @@ from verifier.errors import InputError, NotPossible
 from verifier.gather.prompts.prepared import NobodyAsker, PreparedAsker
 from verifier.gather.prompts.question import Given, Question, read_answer, reading_of
 from verifier.gather.prompts.terminal import PauseWanted, PlainScreen, Terminal, TerminalAsker
-from verifier.readings import Person
+from verifier.readings import Cue, Person
 
 T07 = Person(name="T07", known="option")
 
@@ -224,3 +224,64 @@ def test_a_timed_action_counts_down_and_gives_the_time_it_took() -> None:
 def test_a_timed_action_that_ends_early_says_so() -> None:
     given = Typist().run(question("timed", unit="s", duration=60.0), ("Press Enter", "\n"), ("s left", "\n"))
     assert isinstance(given.value, float) and given.value < 5
+
+
+def cue_at(
+    typist: Typist, cue: Cue, *typed: tuple[str, str], technician: Person | None = T07
+) -> tuple[Person, str]:
+    """As `Typist.run`, for a cue; who was there, and all that was shown."""
+    shown: list[str] = []
+
+    async def main() -> Person:
+        asker = TerminalAsker(Terminal(typist.terminal_fd, typist), technician)  # type: ignore[arg-type]
+        async with anyio.create_task_group() as group:
+
+            async def type_all() -> None:
+                for words, text in typed:
+                    await typist.type_when(words, text)
+                    before = len(typist.lines)
+                    while len(typist.lines) == before:
+                        await anyio.sleep(0.005)
+                    shown.extend(typist.lines[:before])
+                    del typist.lines[:before]
+
+            group.start_soon(type_all)
+            try:
+                with anyio.fail_after(20):
+                    by = await asker.cue("Power button", cue)
+            finally:
+                group.cancel_scope.cancel()
+        return by
+
+    try:
+        by = anyio.run(main)
+    except BaseExceptionGroup as group:
+        raise group.exceptions[0] from None
+    return by, "".join(shown + typist.lines)
+
+
+def test_a_cue_is_shown_and_asks_for_nothing() -> None:
+    by, shown = cue_at(Typist(), Cue(say="Press now (3 of 10)"))
+    assert by == T07 and shown == "\n> Power button\n  Press now (3 of 10)\n"
+
+
+def test_a_cue_that_waits_goes_on_at_enter_alone() -> None:
+    waits = Cue(say="Put the plug in.", wait=True)
+    by, shown = cue_at(Typist(), waits, ("Enter to go on", ":help\n"), ("Enter to go on", "\n"))
+    assert by == T07 and ":cannot REASON" in shown
+
+
+def test_who_acts_is_asked_once() -> None:
+    by, _ = cue_at(Typist(), Cue(say="Press"), ("Who is at the bench", "T04\n"), technician=None)
+    assert by.name == "T04"
+
+
+def test_a_technician_who_cannot_act_says_why() -> None:
+    with pytest.raises(NotPossible, match="no stick here"):
+        cue_at(Typist(), Cue(say="Plug in.", wait=True), ("Enter to go on", ":cannot no stick here\n"))
+
+
+@pytest.mark.parametrize("asker", [NobodyAsker(), PreparedAsker({}, T07)], ids=["nobody", "prepared answers"])
+def test_actions_need_somebody_at_a_terminal(asker: NobodyAsker | PreparedAsker) -> None:
+    with pytest.raises(NotPossible, match="needs a technician at a terminal"):
+        anyio.run(asker.cue, "Power button", Cue(say="Press"))
