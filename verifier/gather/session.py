@@ -164,8 +164,8 @@ async def _reached(host: Host) -> AsyncIterator[None]:
     if not isinstance(host, Reaching):
         yield
         return
-    await host.start()
     try:
+        await host.start()
         yield
     finally:
         with anyio.CancelScope(shield=True):

@@ -318,15 +318,20 @@ class SshHost:
         """HostError where the unit cannot be reached, or lacks one of the four tools that are needed."""
         await self._link.open()
         try:
+            await self._look_for_tools()
+        except BaseException:
+            await self.aclose()
+            raise
+
+    async def _look_for_tools(self) -> None:
+        try:
             said = await self._link.say(words.asking_for_tools(), limit=WORDS_LIMIT, seconds=READ_LIMIT)
         except BenchFault as error:
             raise HostError(error.what, where=self.address, to_do="Look at the cable, then resume.") from None
         lines = said.out.decode("utf-8", "replace").split("\n")
         lacking = [line.removeprefix("lacks ") for line in lines if line.startswith("lacks ")]
         if lacking or "ready" not in lines:
-            what = (
-                f"the unit has no {', '.join(map(plain, lacking))}" if lacking else "the unit has no POSIX shell"
-            )
+            what = f"the unit has no {', '.join(map(plain, lacking)) or 'POSIX shell'}"
             raise HostError(
                 what, where=self.address, to_do=f"It needs a POSIX shell with {', '.join(words.NEEDED)}."
             )

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 LONGEST = 200
 _FIELD = re.compile(r"\{([^{}]*)\}")
 _NAME = re.compile(r"[a-z][a-z0-9]*(_[a-z0-9]+)*")
-_NUMBER = re.compile(r"[+-]?(\d{1,20})(?:\.(\d{1,20}))?(?:[eE]([+-]?\d{1,3}))?")
+_NUMBER = re.compile(r"[+-]?([0-9]{1,20})(?:\.([0-9]{1,20}))?(?:[eE]([+-]?[0-9]{1,2}))?")
 
 
 @dataclass(frozen=True, slots=True)
