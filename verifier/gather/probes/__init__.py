@@ -35,6 +35,7 @@ def verifier_probes() -> Iterable[Probe]:
         thermal,
         throughput,
         usb,
+        usb_plug,
         wifi,
         wiggle,
     )
@@ -66,6 +67,7 @@ def verifier_probes() -> Iterable[Probe]:
         reach.Reach(),
         usb.Device(),
         usb.Devices(),
+        usb_plug.Plug(),
         display.Connector(),
         sound.Card(),
         sound.Jack(),

@@ -15,7 +15,7 @@ HUB = "09"
 """bDeviceClass of a hub (USB 2.0, table 11-22; from memory)."""
 _PATH = re.compile(r"\d{1,3}-\d{1,3}(\.\d{1,3}){0,6}")
 _SPEED = re.compile(r"\d{1,6}(\.\d)?")
-_SOURCES = (
+SOURCES = (
     "Linux Documentation/ABI/testing/sysfs-bus-usb (speed, idVendor, idProduct, product, manufacturer)",
     "Linux drivers/usb/core/sysfs.c speed_show (full speed reads 12, not 15 as the ABI text has it)",
 )
@@ -57,7 +57,7 @@ class Device:
             ReadingDeclaration(name="maker", kind="text", what="What the device says.", optional=True),
             ReadingDeclaration(name="product", kind="text", what="What the device says.", optional=True),
         ),
-        sources=_SOURCES,
+        sources=SOURCES,
         example="""\
 [[checks]]
 id = "usb-2"
@@ -75,9 +75,9 @@ limits = [{ reading = "speed", at_least = 5000, unit = "Mbit/s", source = "maker
         path = await _occupied(host.files, settings)
         at = f"{DEVICES}/{path}"
         yield Reading(name="path", value=path, origin=at, exact=True)
-        speed = await text_of(host.files, f"{at}/speed")
-        if speed is not None and _SPEED.fullmatch(speed) and float(speed) > 0:
-            yield Reading(name="speed", value=float(speed), unit="Mbit/s", origin=f"{at}/speed", exact=True)
+        speed = speed_of(await text_of(host.files, f"{at}/speed"))
+        if speed is not None:
+            yield Reading(name="speed", value=speed, unit="Mbit/s", origin=f"{at}/speed", exact=True)
         for name, file, pattern in (
             ("vendor_id", "idVendor", r"[0-9a-fA-F]{4}"),
             ("product_id", "idProduct", r"[0-9a-fA-F]{4}"),
@@ -87,6 +87,11 @@ limits = [{ reading = "speed", at_least = 5000, unit = "Mbit/s", source = "maker
             text = await text_of(host.files, f"{at}/{file}")
             if text is not None and re.fullmatch(pattern, text):
                 yield Reading(name=name, value=text, origin=f"{at}/{file}", exact=True)
+
+
+def speed_of(text: str | None) -> float | None:
+    """The rate in Mbit/s that a speed file tells, if any."""
+    return float(text) if text is not None and _SPEED.fullmatch(text) and float(text) > 0 else None
 
 
 async def _occupied(files: Files, settings: DeviceSettings) -> str:
@@ -115,7 +120,7 @@ class Devices:
             ReadingDeclaration(name="hubs", kind="number", unit="1", what="Hubs other than root hubs."),
             ReadingDeclaration(name="devices", kind="number", unit="1", what="Devices that are no hubs."),
         ),
-        sources=_SOURCES,
+        sources=SOURCES,
         example="""\
 [[checks]]
 id = "usb"
