@@ -6,6 +6,7 @@ Real `verifier run` processes and real bytes over pseudo-terminals; the supply's
 from __future__ import annotations
 
 import os
+import select
 import signal
 import subprocess
 import sys
@@ -185,3 +186,134 @@ def test_ctrl_c_while_the_output_is_on_makes_safe_and_pauses(bench: Station) -> 
     said, _ = process.communicate(timeout=60)
     assert process.returncode == 3, said
     assert not bench.instruments.on()
+
+
+def at_terminal(bench: Station, answers: dict[str, str], *words: str) -> tuple[int, str]:
+    """Run a command at a terminal of its own and type each answer when its question is on the screen."""
+    ours, theirs = os.openpty()
+    process = subprocess.Popen(
+        [sys.executable, "-m", "verifier", *words],
+        stdin=theirs,
+        stdout=theirs,
+        stderr=theirs,
+        cwd=bench.folder,
+        env={**os.environ, "VERIFIER_STATION": str(bench.root), "NO_COLOR": "1", "TERM": "dumb"},
+        start_new_session=True,
+    )
+    os.close(theirs)
+    said, left, until = "", dict(answers), time.monotonic() + 40
+    while time.monotonic() < until:
+        if not select.select([ours], [], [], 0.2)[0]:
+            continue
+        try:
+            said += os.read(ours, 65_536).decode("utf-8", "replace")
+        except OSError:
+            break
+        # What is typed before the question is all there is dropped.
+        for question in [q for q in left if q in said and said.endswith(": ")]:
+            os.write(ours, left.pop(question).encode() + b"\n")
+    else:
+        process.kill()
+    os.close(ours)
+    assert not left, said
+    return process.wait(30), said
+
+
+def paused(bench: Station) -> None:
+    bench.suite(settle=1.0)
+    process = bench.run()
+    wait_for(bench.instruments.on)
+    os.kill(process.pid, signal.SIGINT)
+    process.communicate(timeout=60)
+    bench.instruments.tell(forget=["supply"])
+
+
+def test_after_a_pause_all_is_made_safe_first_and_hands_clear_is_asked(bench: Station) -> None:
+    paused(bench)
+    code, said = at_terminal(
+        bench,
+        {"Are all hands and tools off the unit?": "y", "seal, again, correct": "seal"},
+        "resume", "--technician", "T07",
+    )  # fmt: skip
+    assert code == 0, said
+    assert said.index("Hands clear?") < said.index("seal, again")
+    kinds = [kind for kind, _ in bench.events()]
+    after = kinds[kinds.index("resumed") :]
+    assert after.index("safe") < after.index("hands-clear") < after.index("reading")
+    safe = [data for kind, data in bench.events() if kind == "safe"]
+    assert safe[0]["why"] == "going on after a pause" and safe[0]["instruments"] == {"supply": ""}
+
+
+def test_hands_that_are_not_clear_keep_the_output_off(bench: Station) -> None:
+    paused(bench)
+    code, said = at_terminal(
+        bench,
+        {"Are all hands and tools off the unit?": "n", "seal, again, correct": "seal"},
+        "resume", "--technician", "T07",
+    )  # fmt: skip
+    assert code == 1, said
+    assert "OUTP ON" not in bench.instruments.tell()["supply"]["heard"]
+    assert [data["finding"]["verdict"] for kind, data in bench.events() if kind == "finding"] == ["not-run"]  # type: ignore[index]
+
+
+def test_after_a_pause_nothing_is_switched_on_when_nobody_can_be_asked(bench: Station) -> None:
+    paused(bench)
+    (bench.folder / "answers.toml").write_text('["hands clear"]\nvalue = true\nby = "T07"\n')
+    code, said = bench.command("resume", "--answers", "answers.toml")
+    assert code == 2 and "hands clear" in said, "no answer to this can be prepared"
+    code, said = bench.command("resume")
+    assert code == 1, said
+    assert "OUTP ON" not in bench.instruments.tell()["supply"]["heard"]
+
+
+def test_station_safe_breaks_off_a_run_and_says_what_is_safe(bench: Station) -> None:
+    bench.suite(settle=30)
+    process = bench.run()
+    wait_for(bench.instruments.on)
+    code, said = bench.command("station", "safe")
+    assert code == 0 and "supply: safe" in said and "not a safety function" in said, said
+    assert not bench.instruments.on()
+    told, _ = process.communicate(timeout=60)
+    assert process.returncode == 1 and "Traceback" not in told
+
+
+def test_station_safe_says_what_it_could_not_reach(bench: Station) -> None:
+    bench.instruments.misbehave("supply", "silence")
+    code, said = bench.command("station", "safe")
+    assert code == 2 and "Switch it off at its own switch now" in said, said
+
+
+@pytest.mark.parametrize("wish", ["voltage = 25.0", "current_limit = 1.5"])
+def test_a_suite_cannot_exceed_the_ceilings_of_the_station(bench: Station, wish: str) -> None:
+    key = wish.partition(" ")[0]
+    text = (
+        SUITE.replace("voltage = 12.0", wish) if key == "voltage" else SUITE.replace("current_limit = 0.5", wish)
+    )
+    bench.suite(text=text)
+    code, said = bench.command("run", "suite.toml", "--at", "none")
+    assert code == 2 and "ceiling" in said and "supply-current" in said, said
+    assert not (bench.root / "runs").exists(), "refused before anything was written"
+    assert not bench.instruments.tell()["supply"]["heard"]
+
+
+def test_a_swapped_supply_is_never_switched_on(bench: Station) -> None:
+    bench.instruments.misbehave("supply", "swapped")
+    code, said = bench.command("run", "suite.toml", "--at", "none")
+    assert code == 1 and "Are two instruments swapped?" in said, said
+    assert "OUTP ON" not in bench.instruments.tell()["supply"]["heard"]
+
+
+def test_station_instruments_lists_tries_and_shows_kinds(bench: Station) -> None:
+    code, said = bench.command("station", "instruments")
+    assert code == 0, said
+    assert "meter: Test meter at /dev/pts/" in said and "EXAMPLE,DM1,METER-001,1.0" in said
+    assert "calibration due 2999-03-01" in said and "not a safety function" in said
+    code, said = bench.command("station", "instruments", "try", "meter")
+    assert code == 0 and "resistance: 100 ± 0.22 Ohm" in said, said
+    code, said = bench.command("station", "instruments", "try", "scope")
+    assert code == 2 and "meter, supply" in said
+    code, said = bench.command("station", "instruments", "kinds", "relay-card")
+    assert code == 0 and "RLY {channel},1" in said
+    code, said = bench.command("station", "instruments", "find")
+    assert code == 0 and said.strip()
+    assert "OUTP ON" not in bench.instruments.tell()["supply"]["heard"]

@@ -135,8 +135,7 @@ class Supply:
         what=(
             "Sets voltage and current limit of a supply and its trips, reads all of it back, switches on, "
             "measures with the supply's own meters, and switches off. The output is on only while the check "
-            "lasts. "
-            + CAUTION
+            "lasts. " + CAUTION
         ),
         settings=SupplySettings,
         readings=(
