@@ -415,6 +415,36 @@ class Buttons(Protocol):
         ...
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RoundTrip:
+    """What came of writing to a test medium and reading it back."""
+
+    medium: str
+    """What the medium calls itself."""
+    identical: bool = False
+    """Whether what was read is what was written."""
+    sha256: str = ""
+    """Of what was written."""
+    write_seconds: float = 0.0
+    read_seconds: float = 0.0
+    past_cache: bool = False
+    """Whether it was read past the page cache; else the kernel was only asked to drop what it held."""
+    fault: str = ""
+    """What the system said where writing or reading broke off."""
+
+
+class Media(Protocol):
+    """Test media of the station, mounted on the host (service `media`)."""
+
+    async def round_trip(self, mount: str, device: tuple[int, int], size: int, seed: int) -> RoundTrip:
+        """Write `size` bytes to a new file below the folder `mount`, flush, read back, remove.
+
+        `device` is the block device (major, minor) that it has to be on. NotPossible where it is not, where
+        there is no room, or where the medium does not carry the marker of a test medium.
+        """
+        ...
+
+
 class Console(Protocol):
     """The serial console of a unit (service `console`): one command, one line in answer."""
 
@@ -470,6 +500,21 @@ class OffersConsole(Protocol):
 
     @property
     def console(self) -> Console: ...
+
+
+@runtime_checkable
+class OffersMedia(Protocol):
+    """A host with the service `media`."""
+
+    @property
+    def media(self) -> Media: ...
+
+
+def media_of(host: Host) -> Media:
+    """The test media of a host; NotPossible where it does not offer any."""
+    if "media" in host.services and isinstance(host, OffersMedia):
+        return host.media
+    raise NotPossible(f"{host.address} offers no media to write to")
 
 
 @runtime_checkable

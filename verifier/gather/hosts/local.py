@@ -20,7 +20,7 @@ from anyio.abc import Process
 from verifier.errors import Absent, BenchFault, NotPossible
 from verifier.gather.lines import SerialLines
 from verifier.gather.virtual_time import hold
-from verifier.readings import Buttons, Clocks, CommandResult, Net, UnitClock
+from verifier.readings import Buttons, Clocks, CommandResult, Media, Net, UnitClock
 
 NAMES_LIMIT = 10_000
 """Names in one folder, at the most."""
@@ -123,7 +123,7 @@ async def _end(process: Process) -> None:
 
 class LocalHost:
     address = "local"
-    services = frozenset({"files", "commands", "net", "clock", "buttons", "serial"})
+    services = frozenset({"files", "commands", "net", "clock", "buttons", "media", "serial"})
 
     def __init__(self, clocks: Clocks) -> None:
         self.clocks = clocks
@@ -135,6 +135,12 @@ class LocalHost:
         from verifier.gather.hosts.local_net import LocalNet
 
         return LocalNet(self.clocks)
+
+    @property
+    def media(self) -> Media:
+        from verifier.gather.hosts.local_media import LocalMedia
+
+        return LocalMedia(self.clocks)
 
     @property
     def buttons(self) -> Buttons:

@@ -72,7 +72,7 @@ limits = [{ reading = "speed", at_least = 5000, unit = "Mbit/s", source = "maker
 
     async def take(self, host: Host, settings: DeviceSettings) -> AsyncIterator[Reading]:
         """Raises Absent when nothing is plugged in there."""
-        path = await _occupied(host.files, settings)
+        path = await occupied(host.files, settings)
         at = f"{DEVICES}/{path}"
         yield Reading(name="path", value=path, origin=at, exact=True)
         speed = speed_of(await text_of(host.files, f"{at}/speed"))
@@ -94,7 +94,7 @@ def speed_of(text: str | None) -> float | None:
     return float(text) if text is not None and _SPEED.fullmatch(text) and float(text) > 0 else None
 
 
-async def _occupied(files: Files, settings: DeviceSettings) -> str:
+async def occupied(files: Files, settings: DeviceSettings) -> str:
     paths = [p for p in (settings.path, settings.or_path) if p]
     for path in paths:
         if await files.exists(f"{DEVICES}/{path}/idVendor"):
