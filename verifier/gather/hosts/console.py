@@ -66,15 +66,22 @@ class ConsoleLine:
             except OSError as error:
                 raise BenchFault(f"the serial line {self._name} failed: {error.strerror or error}") from None
 
-    async def rest(self) -> list[str]:
-        """Send the safe commands; what went wrong, in words. Each is sent whatever became of the ones before."""
-        wrong = []
+    async def rest(self) -> None:
+        """Send the safe commands, each whatever became of the ones before.
+
+        What goes wrong here goes wrong again, and is told, at the check that asks. Once one was not answered well,
+        the answers to the others are not waited for.
+        """
+        heard = True
         for command in self._settings.safe:
             try:
-                await self.ask(command)
+                if heard:
+                    await self.ask(command)
+                elif self._port is not None:
+                    self._sure = False
+                    await self._port.write(command.encode("ascii") + self._ending)
             except BenchFault as error:
-                wrong.append(error.what)
-        return wrong
+                heard = error.what.startswith("the unit refused")
 
     async def aclose(self) -> None:
         port, self._port = self._port, None
@@ -195,7 +202,6 @@ class ConsoleHost:
 
     async def start(self) -> None:
         await self.console.open()
-        # What goes wrong here goes wrong again, and is told, at the check that asks.
         await self.console.rest()
 
     async def aclose(self) -> None:
