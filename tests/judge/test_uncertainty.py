@@ -174,6 +174,40 @@ def test_takes_in_different_units_pool_in_the_first() -> None:
     assert (one.value, one.unit) == (pytest.approx(1.001), "V")
 
 
+def levels_of(values: list[float], unit: str = "dBm") -> list[Measured]:
+    return [measured(check(), [reading(v, unit)])["a"] for v in values]
+
+
+def test_levels_are_averaged_as_powers() -> None:
+    """−40 dBm is 0.0001 mW (definition); with −50 dBm the mean is 0.000055 mW, not the −45 dBm between them."""
+    one = pooled(levels_of([-40.0, -50.0]), "mean")
+    assert one.value == pytest.approx(10 * math.log10(0.000055)) == pytest.approx(-42.596, abs=5e-4)
+    powers = [0.0001, 0.00001]
+    relative = scipy.stats.sem(powers) / 0.000055
+    assert one.budget[-1].u == pytest.approx(10 / math.log(10) * relative)  # JCGM 100, 5.1.2 eq. 10
+    # The median picks takes: no scale is better than another.
+    assert pooled(levels_of([-40.0, -50.0, -41.0]), "median").value == -41.0
+    # 1 V and 10 V: the mean of the squares is 50.5 V².
+    assert pooled(levels_of([0.0, 20.0], "dBV"), "mean").value == pytest.approx(10 * math.log10(50.5))
+
+
+@given(st.lists(st.floats(-120, 20), min_size=2, max_size=20), st.floats(-60, 60))
+def test_a_mean_level_lies_above_that_of_the_decibels_and_moves_with_all_of_them(
+    levels: list[float], shift: float
+) -> None:
+    one, moved = pooled(levels_of(levels), "mean"), pooled(levels_of([v + shift for v in levels]), "mean")
+    assert sum(levels) / len(levels) - 1e-9 <= one.number <= max(levels) + 1e-9
+    assert moved.number == pytest.approx(one.number + shift, abs=1e-6)
+    assert moved.budget[-1].u == pytest.approx(one.budget[-1].u, abs=1e-6)
+
+
+def test_small_scatter_of_levels_is_that_of_their_decibels() -> None:
+    values = [-60.0, -60.1, -59.9, -60.05]
+    one = pooled(levels_of(values), "mean")
+    assert one.number == pytest.approx(sum(values) / 4, abs=0.002)
+    assert one.budget[-1].u == pytest.approx(scipy.stats.sem(values), rel=0.02)
+
+
 def takes_of(values: list[float], *lines: Contribution) -> list[Measured]:
     return [measured(check(), [reading(v, "K", *lines)])["a"] for v in values]
 

@@ -324,6 +324,11 @@ def convert(value: float, source: str, target: str) -> float:
     return float((kelvin - (other.zero or 0)) / other.scale)
 
 
+def is_level(text: str) -> bool:
+    """Whether a unit text is a level, such as dBm; ValueError for one that cannot be read."""
+    return bool(parse(text).level)
+
+
 def _from_level(value: float, unit: Unit) -> float:
     if not unit.level:
         return value * float(unit.scale)
