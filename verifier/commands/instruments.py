@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from verifier.gather.instruments.bench import StationInstruments
     from verifier.gather.instruments.description import Instrument
 
+TRIES = 3
+"""Times that a run's instrument process is ended before it is given up."""
 NOT_A_SAFETY_FUNCTION = "This is a convenience, not a safety function: look at the instrument itself."
 
 
@@ -122,20 +124,23 @@ def kinds(kind: str | None) -> None:
 @station_option
 def safe(station: Path | None) -> None:
     """Make every instrument safe that can supply, load, heat or switch. Breaks off a run that uses them."""
-    from verifier.gather.instruments.process import ask_to_end, owner_of
-
     folder = _folder(station)
-    if folder.is_dir() and (owner := owner_of(folder)) is not None:
-        ask_to_end(owner)
-        _wait_for_end(owner)
 
     async def command(bench: StationInstruments) -> dict[str, str]:
         return await bench.make_all_safe()
 
     from verifier.gather.instruments.loading import load_instruments
 
-    described = load_instruments(folder)
-    results: dict[str, str] = _with_bench(folder, command) if any(i.energises for i in described.values()) else {}
+    results: dict[str, str] = {}
+    if any(instrument.energises for instrument in load_instruments(folder).values()):
+        for left in reversed(range(TRIES)):
+            _end_owner(folder)
+            try:
+                results = _with_bench(folder, command)
+                break
+            except InputError:
+                if not left:  # the run whose process was ended took another, and keeps it
+                    raise
     for name, problem in results.items():
         click.echo(f"{name}: {problem or 'safe'}")
     click.echo(NOT_A_SAFETY_FUNCTION if results else "No instrument here can supply, load, heat or switch.")
@@ -143,13 +148,18 @@ def safe(station: Path | None) -> None:
         raise BenchFault("not everything is safe", to_do="Switch it off at its own switch now.")
 
 
-def _wait_for_end(owner: int) -> None:
+def _end_owner(folder: Path) -> None:
+    """End the instrument process of a run, which makes safe as it goes."""
     import time
 
-    from verifier.gather.instruments.process import END_LIMIT
+    from verifier.gather.instruments.process import END_LIMIT, alive, ask_to_end, owner_of
 
+    if (owner := owner_of(folder)) is None:
+        return
+    click.echo("A run has the instruments: its instrument process makes safe and ends.", err=True)
+    ask_to_end(owner)
     until = time.monotonic() + END_LIMIT
-    while Path(f"/proc/{owner}").exists() and time.monotonic() < until:
+    while alive(owner) and time.monotonic() < until:
         time.sleep(0.05)
 
 
@@ -172,7 +182,10 @@ def _with_bench(folder: Path, work: Callable[[StationInstruments], Awaitable[Any
     try:
         return anyio.run(go)
     except BaseExceptionGroup as group:
-        raise group.exceptions[0] from None
+        error: BaseException = group
+        while isinstance(error, BaseExceptionGroup):
+            error = error.exceptions[0]
+        raise error from None
 
 
 async def _look_at(bench: StationInstruments, name: str) -> dict[str, Any]:

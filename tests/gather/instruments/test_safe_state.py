@@ -17,6 +17,7 @@ from pathlib import Path
 import pytest
 from instrument_bench import TestInstruments
 
+from verifier.gather.instruments.process import alive
 from verifier.gather.journal import read
 
 SUITE = """
@@ -153,6 +154,20 @@ def test_the_trips_are_read_back_before_the_output_goes_on(bench: Station) -> No
 
 
 STEPS = ("VOLT 12", "VOLT:PROT 13.2", "OUTP ON", "MEAS:VOLT?", "MEAS:CURR?")
+
+
+@pytest.mark.parametrize("hung", [False, True])
+def test_killed_together_or_hung_the_watchdog_does_it(bench: Station, hung: bool) -> None:
+    bench.instruments.tell(hold={"supply": "MEAS:VOLT?"})
+    process = bench.run()
+    wait_for(lambda: bench.instruments.tell()["supply"]["held"])
+    owner = bench.owner()
+    os.kill(owner, signal.SIGSTOP if hung else signal.SIGKILL)
+    os.kill(process.pid, signal.SIGKILL)
+    assert bench.instruments.on()
+    bench.instruments.tell(hold={"supply": ""})
+    assert bench.instruments.goes_off(seconds=20)
+    wait_for(lambda: not alive(owner))
 
 
 @pytest.mark.parametrize("victim", ["bench", "instrument process", "watchdog"])

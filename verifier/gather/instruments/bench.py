@@ -17,7 +17,7 @@ from anyio.abc import TaskGroup
 from verifier.errors import BenchFault, InputError, NotPossible
 from verifier.gather.instruments.description import Instrument
 from verifier.gather.instruments.loading import load_instruments
-from verifier.gather.instruments.process import InstrumentProcess, take_lock
+from verifier.gather.instruments.process import GONE, InstrumentProcess, take_lock
 from verifier.gather.instruments.services import ENERGISE, INSTRUMENTS
 from verifier.readings import Clocks, Commands, Files
 
@@ -117,6 +117,13 @@ class StationInstruments:
         self.switched_on.add(name)
         await self._order(name, {"do": "close", "channel": channel, "lease": lease})
 
+    async def wait(self, seconds: float) -> None:
+        """Let time pass between orders. BenchFault as soon as the instrument process has gone."""
+        process = await self._running()
+        with anyio.move_on_after(seconds):
+            await process.ended.wait()
+            raise BenchFault(GONE)
+
     async def is_on(self, name: str) -> bool:
         return bool(await self._order(name, {"do": "is-on"}))
 
@@ -148,7 +155,7 @@ class StationInstruments:
 
     async def _order(self, name: str, order: Mapping[str, Any]) -> Any:
         instrument = self.described(name)
-        process = await self._running()
+        process = await self._running(patient=order["do"] == "break-off")
         limit = 10.0 + EXCHANGES * instrument.line.timeout
         answer = await process.ask({**order, "name": name}, limit)
         if "fault" in answer:
@@ -156,7 +163,7 @@ class StationInstruments:
             raise BenchFault(f"{name} at {instrument.port}: {answer['fault']}{more}"[:1500])
         return answer.get("result")
 
-    async def _running(self) -> InstrumentProcess:
+    async def _running(self, *, patient: bool = False) -> InstrumentProcess:
         if self._tasks is None:
             raise RuntimeError("use it as `async with StationInstruments(...) as bench`")
         async with self._starting:
@@ -165,22 +172,25 @@ class StationInstruments:
                     await self._process.end()
                 self._process = None
             if self._process is None:
-                try:
-                    lock = await take_lock(self.folder)
-                except OSError as error:
-                    raise InputError(f"cannot be used: {error.strerror}", where=str(self.folder)) from None
-                described = {name: i.model_dump(mode="json") for name, i in self.instruments.items()}
-                # Shielded: a process that is half started can neither be asked nor be left.
-                with anyio.CancelScope(shield=True):
-                    process = InstrumentProcess(self.folder, lock, described)
-                    try:
-                        await process.start()
-                    except BaseException:
-                        await process.end()
-                        raise
-                    self._process = process
-                    self._tasks.start_soon(process.read)
+                self._process = await self._start(patient=patient)
+                self._tasks.start_soon(self._process.read)
             return self._process
+
+    async def _start(self, *, patient: bool) -> InstrumentProcess:
+        try:
+            lock = await take_lock(self.folder, patient=patient)
+        except OSError as error:
+            raise InputError(f"cannot be used: {error.strerror}", where=str(self.folder)) from None
+        described = {name: i.model_dump(mode="json") for name, i in self.instruments.items()}
+        process = InstrumentProcess(self.folder, lock, described)
+        # Shielded: a process that is half started can neither be asked nor be left.
+        with anyio.CancelScope(shield=True):
+            try:
+                await process.start()
+            except BaseException:
+                await process.end()
+                raise
+        return process
 
 
 class InstrumentHost:

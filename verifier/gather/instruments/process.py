@@ -28,6 +28,7 @@ END_LIMIT = 25.0
 """Seconds that it may take to make everything safe and go; the watchdog does what is left."""
 LOCK_LIMIT = 70.0
 """Seconds to wait for the process of a run that was just killed, and its watchdog, to make safe and go."""
+GONE = "the instrument process ended; it or its watchdog made everything safe"
 _START = (
     "import json, sys; sys.path[:] = json.loads(sys.argv[1]); "
     "from verifier.gather.instruments.server import main; main(*map(int, sys.argv[2:5]))"
@@ -68,6 +69,8 @@ class InstrumentProcess:
         self.watchdog: int | None = None
         self._first = {"instruments": {name: dict(data) for name, data in instruments.items()}}
         self.gone = False
+        self.ended = anyio.Event()
+        """Set once it has gone, for whoever waits for something else meanwhile."""
 
     @property
     def pid(self) -> int:
@@ -94,6 +97,7 @@ class InstrumentProcess:
             self._process.kill()
         finally:
             self.gone = True
+            self.ended.set()
             for event, _ in self._waiting.values():
                 event.set()
 
@@ -113,7 +117,7 @@ class InstrumentProcess:
         finally:
             self._waiting.pop(number, None)
         if not answer:
-            raise BenchFault("the instrument process ended by itself; its watchdog makes everything safe")
+            raise BenchFault(GONE)
         return answer
 
     async def end(self) -> bool:
@@ -161,17 +165,20 @@ class InstrumentProcess:
         return decode(line)
 
 
-async def take_lock(folder: Path, limit: float = LOCK_LIMIT) -> int:
-    """The lock of the station's instruments. InputError when another run keeps it."""
+async def take_lock(folder: Path, *, patient: bool = False) -> int:
+    """The lock of the station's instruments. InputError when another run keeps it.
+
+    `patient` waits for a run that is at work too: for whoever only wants to see that all is safe.
+    """
     handle = os.open(folder / LOCK, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
-    until = time.monotonic() + limit
+    until = time.monotonic() + LOCK_LIMIT
     while True:
         try:
             fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
             owner = owner_of(folder)
             # An owner whose engine lives is at work; one without is making safe, and will be gone soon.
-            if time.monotonic() >= until or (owner is not None and _at_work(owner)):
+            if time.monotonic() >= until or (not patient and owner is not None and _at_work(owner)):
                 os.close(handle)
                 raise InputError(
                     f"another run has the instruments of this station (process {owner or 'unknown'})",
@@ -195,12 +202,18 @@ def owner_of(folder: Path) -> int | None:
 
 def _at_work(owner: int) -> bool:
     try:
-        engine = int(Path(f"/proc/{owner}/cmdline").read_bytes().split(b"\0")[-3])
-        # pid (name) state ...: a zombie works at nothing.
-        state = Path(f"/proc/{engine}/stat").read_bytes().rpartition(b") ")[2][:1]
+        return alive(int(Path(f"/proc/{owner}/cmdline").read_bytes().split(b"\0")[-3]))
     except (OSError, ValueError, IndexError):
         return False
-    return state not in (b"Z", b"X")
+
+
+def alive(pid: int) -> bool:
+    """Whether a process runs; a zombie does not."""
+    try:
+        # pid (name) state ...
+        return Path(f"/proc/{pid}/stat").read_bytes().rpartition(b") ")[2][:1] not in (b"Z", b"X")
+    except OSError:
+        return False
 
 
 def ask_to_end(owner: int) -> None:

@@ -10,7 +10,7 @@ from typing import Any
 import anyio
 
 from verifier.declare.suite import PromptKind, Suite
-from verifier.errors import BenchFault, NotPossible
+from verifier.errors import BenchFault, NotPossible, VerifierError
 from verifier.gather.catalogue import ProbeCatalogue
 from verifier.gather.instruments.bench import StationInstruments
 from verifier.gather.instruments.ceilings import refuse_beyond_ceilings, uses_instruments
@@ -69,7 +69,7 @@ class InstrumentSitting:
                 try:
                     await self.bench.make_safe(name)
                     results[name] = ""
-                except BenchFault as error:
+                except VerifierError as error:
                     results[name] = error.what
             if results:
                 self._append("safe", {"why": why, "instruments": results})

@@ -9,7 +9,7 @@ from typing import Any
 
 import anyio
 
-from verifier.errors import BenchFault, NotPossible
+from verifier.errors import BenchFault, NotPossible, VerifierError
 from verifier.gather.catalogue import ProbeCatalogue
 from verifier.gather.instruments.bench import InstrumentHost, StationInstruments
 from verifier.gather.instruments.services import energises, instruments_of
@@ -79,6 +79,6 @@ class InstrumentTaker:
                     continue
                 try:
                     await self._bench.make_safe(name)
-                except BenchFault as error:
+                except VerifierError as error:
                     if not broken:  # else that is told which broke it
                         raise BenchFault(f"could not be made safe, switch it off by hand: {error.what}") from None

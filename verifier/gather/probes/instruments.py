@@ -173,7 +173,7 @@ limits = [
         if not own:
             raise NotPossible(f"neither voltage nor current of {name} has an accuracy specification in its file")
         await here.bench.switch_on(name, settings.demands(), here.lease)
-        await here.clocks.sleep(settings.settle)
+        await here.bench.wait(settings.settle)
         for quantity in own:
             unit = {"voltage": "V", "current": "A"}[quantity]
             yield await _mean(here, name, quantity, unit, quantity, settings)
@@ -219,7 +219,7 @@ limits = [
         await here.bench.identify(meter)
         yield await _mean(here, meter, "voltage", "V", "unloaded", settings)
         await here.bench.switch_on(name, settings.demands(), here.lease)
-        await here.clocks.sleep(settings.settle)
+        await here.bench.wait(settings.settle)
         yield await _mean(here, meter, "voltage", "V", "loaded", settings)
         yield await _stayed_on(here, name)
 
@@ -299,7 +299,7 @@ async def _mean(
     began, values = here.clocks.loop(), list[float]()
     while len(values) < settings.samples:
         if values:
-            await here.clocks.sleep(settings.interval)
+            await here.bench.wait(settings.interval)
         values.append(await here.bench.measure(name, quantity, in_range))
     took = here.clocks.loop() - began
     value = fmean(values)
