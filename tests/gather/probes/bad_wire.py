@@ -1,7 +1,7 @@
 """A wire that goes wrong: passes bytes between a terminal and itself, as a loop-back plug does, and injures them.
 
-A process of its own. Prints the name of the terminal to open. Arguments: what to do, as JSON: positions (counted in
-characters that came in) to flip a bit at, to drop or to repeat; `swallow` from a position on; `garble` everything;
+A process of its own. Prints the name of the terminal to open. Argument: what to do, as JSON: positions (counted
+in characters that came in) to flip a bit at, to drop or to repeat; `swallow` from a position on; `garble` all;
 `hang_up` at a position; `slow` for one character every so many seconds.
 """
 
@@ -23,14 +23,13 @@ while True:
     for character in os.read(ours, 1 if "slow" in wrong else 4096):
         if position >= hang_up:
             sys.exit()
-        if position in flip:
-            character ^= 0x10
+        passed = character ^ (0x10 if position in flip else 0)
         if wrong.get("garble"):
-            character = (character * 7 + 13) & 0xFF
+            passed = (passed * 7 + 13) & 0xFF
         if position not in drop and position < swallow:
-            out.append(character)
+            out.append(passed)
         if position in double:
-            out.append(character)
+            out.append(passed)
         position += 1
     time.sleep(wrong.get("slow", 0))
     while out:

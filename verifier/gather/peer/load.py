@@ -19,6 +19,8 @@ SEND_OCTETS = 1 << 18
 RECEIVE_OCTETS = 1 << 20
 SETTLE = 0.3
 """Seconds that a receiver waits for datagrams still under way after the sender has ended."""
+WARM_UP = 0.1
+"""Part of a transfer that is not counted."""
 STALLED = 5.0
 """Seconds without progress after which a transfer is given up."""
 TOKEN = 6
@@ -26,7 +28,8 @@ HEADER = struct.Struct("!6sIQ")
 """Token, number, and when it was sent in nanoseconds of the sender's monotonic clock."""
 LONGEST_DATAGRAM = 65_507
 _TICK = 0.05
-_SO_RCVBUFFORCE, _SO_MEMINFO, _SK_MEMINFO_DROPS = 33, 55, 8
+_TIMESPEC = struct.Struct("@ll")
+_SO_RCVBUFFORCE, _SO_TIMESTAMPNS, _SO_MEMINFO, _SK_MEMINFO_DROPS = 33, 35, 55, 8
 """include/uapi/asm-generic/socket.h; include/uapi/linux/sock_diag.h."""
 
 
@@ -44,19 +47,23 @@ def send_stream(connection: socket.socket, seconds: float) -> int:
 
 
 def receive_stream(connection: socket.socket, seconds: float) -> Flow | None:
-    """Receive to the end, or `STALLED` past the time it should have ended; None when hardly anything came."""
+    """Receive to the end, or `STALLED` past the time it should have ended; None when hardly anything came.
+
+    The first tenth is received and not counted: TCP has to find its speed, and what had gathered in the buffer
+    before this thread ran would seem to have come in no time.
+    """
     block = bytearray(RECEIVE_OCTETS)
     limit(connection, STALLED)
-    until = time.monotonic() + seconds + STALLED
     try:
-        first = connection.recv_into(block)
-        began = last = time.monotonic()
-        octets = 0
-        # What came with the first call is not counted: the time it took is not known.
-        while first and last < until:
-            count = connection.recv_into(block)
-            if not count:
-                break
+        if not connection.recv_into(block):
+            return None
+        counted = time.monotonic() + seconds * WARM_UP
+        until = counted + seconds + STALLED
+        while (began := time.monotonic()) < counted:
+            if not connection.recv_into(block):
+                return None
+        octets, last = 0, began
+        while last < until and (count := connection.recv_into(block)):
             octets += count
             last = time.monotonic()
     except (BlockingIOError, ConnectionResetError):
@@ -103,17 +110,18 @@ def receive_datagrams(
     first = last = 0
     drops_before = drops(line)
     limit(line, _TICK)
+    line.setsockopt(socket.SOL_SOCKET, _SO_TIMESTAMPNS, 1)
     until = time.monotonic() + seconds
     sent: int | None = None
     while time.monotonic() < until and received < (count if sent is None else sent):
         try:
-            octets = line.recv_into(block)
+            octets, words, _, _ = line.recvmsg_into([block], 64)
         except BlockingIOError:
             octets = 0
         except ConnectionRefusedError:
             continue
-        now = time.monotonic_ns()
         if octets >= HEADER.size:
+            now = _arrival(words)
             theirs, number, stamp = HEADER.unpack_from(block)
             if theirs != token or number >= count:
                 continue
@@ -143,6 +151,15 @@ def receive_datagrams(
         seconds=(last - first) / 1e9,
         jitter=jitter / 1e9,
     )
+
+
+def _arrival(words: list[tuple[int, int, bytes]]) -> int:
+    """When the kernel received the datagram, in nanoseconds: a thread that was not let run sees it later."""
+    for level, kind, data in words:
+        if (level, kind) == (socket.SOL_SOCKET, _SO_TIMESTAMPNS) and len(data) == _TIMESPEC.size:
+            seconds, nanoseconds = _TIMESPEC.unpack(data)
+            return int(seconds * 1_000_000_000 + nanoseconds)
+    return time.time_ns()
 
 
 def return_echoes(line: socket.socket, token: bytes, *, count: int, source: str, seconds: float) -> None:

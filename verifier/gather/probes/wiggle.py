@@ -9,7 +9,7 @@ from verifier.errors import Absent, NotPossible
 from verifier.gather.probes.attributes import number_of
 from verifier.gather.probes.ethernet import NET, SPEED_UNKNOWN
 from verifier.gather.probes.ethernet import Settings as LinkSettings
-from verifier.readings import Contribution, Files, Host, ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.readings import Contribution, Cue, Files, Host, ProbeDeclaration, Reading, ReadingDeclaration
 
 LOOK = 0.05
 """Seconds between two looks at the link."""
@@ -24,11 +24,15 @@ class Settings:
     """Name of the interface, such as eth0."""
     seconds: float = 20.0
     """How long the plug is moved, in seconds. Give the check a longer timeout."""
+    label: str = ""
+    """What is printed beside the socket, as the technician knows it, such as 5."""
 
     def __post_init__(self) -> None:
         LinkSettings(interface=self.interface)
         if not self.interface or not 1 <= self.seconds <= 600:
             raise ValueError("interface is a name such as eth0, seconds lies between 1 and 600")
+        if len(self.label) > 100 or not self.label.isprintable():
+            raise ValueError("label is a short text without line breaks")
 
 
 @dataclass(slots=True)
@@ -55,8 +59,8 @@ class Wiggle:
         title="Link while the plug is moved",
         what=(
             "Watches link, speed and error counters of a wired port for some seconds while the technician moves "
-            "the plug in its socket; names each drop with its time. Ask for the moving in a prompt before it. A "
-            "cracked joint or a weak socket shows here and nowhere else. Drops shorter than 0.05 s show in the "
+            "the plug in its socket, which it asks for; names each drop with its time. A cracked "
+            "joint or a weak socket shows here and nowhere else. Drops shorter than 0.05 s show in the "
             "kernel's own count."
         ),
         settings=Settings,
@@ -100,27 +104,20 @@ class Wiggle:
 id = "lan-wiggle"
 title = "Network port holds its link while the plug is moved"
 probe = "ethernet.wiggle"
-settings = { interface = "eth0", seconds = 20.0 }
+settings = { interface = "eth0", seconds = 20.0, label = "5" }
 covers = ["lan"]
 needs = ["technician"]
-after = ["lan-hand-on-plug"]
 timeout = "40 s"
 limits = [
   { reading = "drops", at_most = 0, source = "judgement" },
   { reading = "errors_seen", at_most = 0, source = "judgement" },
 ]
-
-[[checks]]
-id = "lan-hand-on-plug"
-title = "Hand on the network plug"
-prompt = "confirm"
-say = "Hold the plug of port 5. After your answer, move it gently in all directions for 20 s. Ready?"
-limits = [{ reading = "confirm", is = true, source = "judgement" }]
 """,
         timeout=60.0,
+        cues=True,
     )
 
-    async def take(self, host: Host, settings: Settings) -> AsyncIterator[Reading]:
+    async def take(self, host: Host, settings: Settings) -> AsyncIterator[Reading | Cue]:
         """Raises Absent without such a port; NotPossible on a recorded tree, or without a link to begin with."""
         if host.address.startswith("recorded:"):
             raise NotPossible("a recorded tree stands still: the link cannot be watched over recorded")
@@ -132,6 +129,10 @@ limits = [{ reading = "confirm", is = true, source = "judgement" }]
                 f"{settings.interface} has no link to begin with: nothing can be seen when its plug is moved",
                 to_do="Put the cable in, see that the far end is on, and take the check again.",
             )
+        yield Cue(
+            say=f"Take the plug of {_words(settings)} between two fingers, without pulling. Ready?", wait=True
+        )
+        yield Cue(say=f"Move the plug gently in all directions for {settings.seconds:g} s.")
         changes, errors = await number_of(files, f"{at}/carrier_changes"), await _errors(files, at)
         watched, began = _Watched(), clocks.boot()
         while (now := clocks.boot() - began) < settings.seconds:
@@ -141,11 +142,18 @@ limits = [{ reading = "confirm", is = true, source = "judgement" }]
         carrier = await number_of(files, f"{at}/carrier") == 1
         watched.see(clocks.boot() - began, carrier=carrier, speed=await _speed(files, at))
         changed = (await number_of(files, f"{at}/carrier_changes") or 0) - (changes or 0)
+        yield Cue(say="Enough: let go of the plug.")
         for reading in _readings(watched, changed, settings.seconds, carrier=carrier, at=at):
             yield reading
         after = await _errors(files, at)
         if errors is not None and after is not None:
             yield Reading(name="errors_seen", value=max(0, after - errors), unit="1", origin=at, exact=True)
+
+
+def _words(settings: Settings) -> str:
+    return (
+        f"the socket marked {settings.label}" if settings.label else f"the network socket ({settings.interface})"
+    )
 
 
 def _readings(watched: _Watched, changed: int, seconds: float, *, carrier: bool, at: str) -> list[Reading]:
