@@ -147,8 +147,8 @@ def test_a_failed_flush_stops_the_run_and_is_never_tried_again(
         monkeypatch.setattr(os, "fdatasync", fails)
         with pytest.raises(JournalError, match="all 1 earlier lines are safe"):
             journal.append("b", {})
-        with pytest.raises(JournalError):
-            journal.append("c", {})
+        with pytest.raises(JournalError, match="Input/output error"):
+            journal.append("c", {})  # the cause is told again: this may be the error that a person sees
     assert len(tries) == 1
 
 

@@ -143,7 +143,8 @@ class Journal:
     def __init__(self, path: Path, fd: int, clocks: Clocks, *, seq: int, last_hash: str) -> None:
         self.path, self.last_hash, self.lines = path, last_hash, seq
         self._fd, self.clocks = fd, clocks
-        self._broken = False
+        self._broken = ""
+        """Why it could not be written, once that has happened."""
 
     @classmethod
     def create(cls, path: Path, clocks: Clocks) -> Journal:
@@ -204,7 +205,7 @@ class Journal:
     def append(self, kind: str, data: Mapping[str, Any]) -> Event:
         """Write one event and flush it to disk. JournalError when that fails; then the run must stop."""
         if self._broken:
-            raise JournalError("could not be written before; nothing more is", where=str(self.path))
+            raise self._cannot()  # whichever of the overlapping checks is heard, the cause is told
         clocks = self.clocks
         at = Moment(wall=rfc3339(clocks.wall()), boot=f"{clocks.boot():.6f}", boot_id=clocks.boot_id())
         seq, pid = self.lines + 1, os.getpid()
@@ -235,15 +236,18 @@ class Journal:
                 written += os.write(self._fd, line[written:])
             os.fdatasync(self._fd)
         except OSError as error:
-            self._broken = True
-            raise JournalError(
-                f"cannot be written: {error.strerror}. The run stops here; "
-                f"all {self.lines} earlier lines are safe on disk",
-                where=str(self.path),
-                to_do="Mend the cause (often a full disk), then `verifier resume` goes on.",
-            ) from error
+            self._broken = error.strerror or str(error)
+            raise self._cannot() from error
         self.last_hash, self.lines = digest, seq
         return Event(seq, kind, at, pid, data, synchronised)
+
+    def _cannot(self) -> JournalError:
+        return JournalError(
+            f"cannot be written: {self._broken}. The run stops here; "
+            f"all {self.lines} earlier lines are safe on disk",
+            where=str(self.path),
+            to_do="Mend the cause (often a full disk), then `verifier resume` goes on.",
+        )
 
     def close(self) -> None:
         if self._fd >= 0:
