@@ -84,7 +84,7 @@ def words_of(line: str) -> tuple[str, ...]:
     """`verifier keys trust FILE` is the command keys trust."""
     words: tuple[str, ...] = ()
     for word in line.split()[1:]:
-        if words and not (isinstance(COMMANDS.get(words), click.Group) and re.fullmatch("[a-z-]+", word)):
+        if words and not (isinstance(COMMANDS.get(words), click.Group) and re.fullmatch("[a-z][a-z-]*", word)):
             break
         words = (*words, word)
     return words
