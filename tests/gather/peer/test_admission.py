@@ -224,10 +224,12 @@ def test_a_request_that_is_altered_on_its_way_ends_the_session(start: Callable[.
     far = start()
 
     def alter(data: bytes, count: int) -> bytes:
-        return data.replace(b'"look"', b'"time"') if count == 2 else data
+        return data.replace(b'"look"', b'"time"') if count else data
 
     wire = Wire(far.port, alter)
-    with closing(Asking.open(replace(far.pair(), port=wire.port))) as asking, pytest.raises(BenchFault):
+    asking = Asking.open(replace(far.pair(), port=wire.port))
+    # Had it been answered, the answer would be another one's: "it says nothing of its interface".
+    with closing(asking), pytest.raises(BenchFault, match=r"it has gone|is lost"):
         asking.look()
 
 
@@ -286,14 +288,14 @@ def test_who_dribbles_is_cut_off_and_keeps_nobody_out(
     began = time.monotonic()
     for connection in slow:
         with suppress(OSError):
-            connection.sendall(b"\0")
+            connection.sendall(struct.pack("!I", 1000))
     far.pair()
     dribbling = slow[0]
     dribbling.settimeout(0.2)
     ended = False
-    while not ended and time.monotonic() - began < 30:
+    while not ended and time.monotonic() - began < 20:  # 1000 characters would take 200 s
         try:
-            dribbling.sendall(b"\0")
+            dribbling.sendall(b" ")
             ended = dribbling.recv(1) == b""
         except TimeoutError:
             continue

@@ -131,7 +131,9 @@ class Asking:
         try:
             yield
         except (Refused, EOFError) as error:
-            raise BenchFault(f"the far end {self._pairing.name} broke off: {error or 'it has gone'}") from None
+            raise BenchFault(
+                f"the far end {self._pairing.name} broke off: {str(error) or 'it has gone'}"
+            ) from None
         except TimeoutError:
             raise BenchFault(f"the far end {self._pairing.name} does not answer any more") from None
         except OSError as error:
