@@ -107,7 +107,7 @@ limits = [
 
     async def take(self, host: Host, settings: Settings) -> AsyncIterator[Reading]:
         """Raises Absent without such a connector; NotPossible when a choice is left open."""
-        name, at = await _chosen(host.files, settings.connector)
+        name, at = await chosen(host.files, settings.connector)
         yield Reading(name="connector", value=name, origin=at, exact=True)
         status = await text_of(host.files, f"{at}/status")
         if status in ("connected", "disconnected"):
@@ -144,7 +144,7 @@ def _of_edid(edid: Edid, origin: str) -> list[Reading]:
     return readings
 
 
-async def _chosen(files: Files, wanted: str) -> tuple[str, str]:
+async def chosen(files: Files, wanted: str) -> tuple[str, str]:
     """Name and folder of the connector that is meant."""
     found = await _connectors(files)
     if not found:
