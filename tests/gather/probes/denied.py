@@ -1,4 +1,4 @@
-"""Runs probes on a recorded tree while this machine's own /sys, /proc, /dev and sockets are denied.
+"""Runs probes on each kind of host while this machine's own /sys, /proc, /dev and sockets are denied.
 
 A script for a process of its own: an audit hook cannot be taken back. Prints, for each probe of this
 installation, what it tried to reach; a probe for which no settings are known that it takes is reported
@@ -19,6 +19,8 @@ from verifier.gather.catalogue import load_catalogue
 from verifier.gather.clocks import RealClocks
 from verifier.gather.hosts import open_host
 from verifier.gather.workers import run_probe, settings_of
+from verifier.gather.workers.proxied import ProxiedHost, answered, taken
+from verifier.readings import Host
 
 OWN = ("/sys", "/proc", "/dev", "/etc", "/run")
 OPENING = {"open", "os.listdir", "os.scandir", "os.chdir"}
@@ -61,9 +63,52 @@ def unaudited(name: str) -> None:
     setattr(os, name, call)
 
 
-async def tried(probe: Any, folder: str, settings: dict[str, Any]) -> list[str]:
+class Hurried(RealClocks):
+    """Clocks that jump, so that a probe which waits for a plug or a press is soon done."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.ahead = 0.0
+
+    def loop(self) -> float:
+        return super().loop() + self.ahead
+
+    def boot(self) -> float:
+        return super().boot() + self.ahead
+
+    def wall(self) -> float:
+        return super().wall() + self.ahead
+
+    async def sleep(self, seconds: float) -> None:
+        self.ahead += seconds
+        await anyio.sleep(0)
+
+
+def hosts(folder: str) -> list[Host]:
+    """A recorded tree; the same over SSH, as a worker has it; a console that says OK; a unit that runs nothing."""
+    recorded = open_host(f"recorded:{folder}", Hurried())
+
+    def over_ssh(what: str, arguments: list[Any]) -> Any:
+        try:
+            answered(recorded, what, arguments).send(None)  # a recorded tree never waits
+        except StopIteration as done:
+            return taken(done.value)
+        raise AssertionError("it waited")
+
+    def over_console(what: str, arguments: list[Any]) -> Any:
+        assert what == "ask"
+        return "OK"
+
+    return [
+        recorded,
+        ProxiedHost("ssh://unit@192.0.2.1", frozenset({"files", "commands"}), Hurried(), over_ssh),
+        ProxiedHost("serial:/dev/ttyUSB0", frozenset({"console"}), Hurried(), over_console),
+        open_host("none", Hurried()),
+    ]
+
+
+async def tried(probe: Any, host: Host, settings: dict[str, Any]) -> list[str]:
     global watching  # noqa: PLW0603 - the hook is global too
-    host = open_host(f"recorded:{folder}", RealClocks())
     reached.clear()
     watching = True
     try:
@@ -103,7 +148,8 @@ async def main(folder: str, *others: str) -> None:
         settings = to_try(probe)
         found[name] = [] if settings else ["not tried: its declaration has no example that it takes"]
         for given in settings:
-            found[name].extend(await tried(probe, folder, given))
+            for host in hosts(folder):
+                found[name].extend(await tried(probe, host, given))
     print(json.dumps(found))
 
 
