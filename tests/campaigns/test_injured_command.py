@@ -79,6 +79,8 @@ def test_the_command_stops_at_a_failed_flush_and_tries_it_never_again(tmp_path: 
         calls = "trace=fdatasync,write"
         before = ("strace", "-qq", "-y", "-o", str(trace), "-e", calls, "-e", inject, "--")
         stopped = bench.run(*WORDS, before=before)
+        if number > every[-2] and "(INJECTED)" not in trace.read_text("utf-8", "replace"):
+            continue  # overlapping checks: one run has an event more than another, and this one was done by then
         assert stopped.returncode == 2
         assert "Input/output error" in stopped.stderr and "verifier resume" in stopped.stderr
         assert "Traceback" not in stopped.stderr
