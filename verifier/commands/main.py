@@ -22,7 +22,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "audit": ("verifier.commands.audit:audit", "Are these records and reports unaltered, and who sealed them?"),
     "suite": ("verifier.commands.suite:suite", "Check, show and describe suites and their probes."),
     "trends": ("verifier.commands.trends:trends", "What fails, how often, with exact intervals."),
-    "peer": ("verifier.commands.peer:peer", "Be the far end for network, time and serial checks, or pair with one."),
+    "peer": ("verifier.commands.peer:peer", "Far end for network, time and serial checks, and pairing with it."),
     "station": ("verifier.commands.station:station", "Set up and show this bench."),
     "keys": ("verifier.commands.keys:keys", "The keys that seal records: show, export, trust, retire."),
     "store": ("verifier.commands.store:store", "The searchable copy of the records."),
