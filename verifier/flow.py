@@ -22,17 +22,15 @@ from verifier.declare.plan import Plan
 from verifier.declare.suite import Suite
 from verifier.errors import InputError, JournalError
 from verifier.gather.catalogue import load_catalogue
-from verifier.gather.clocks import RealClocks
-from verifier.gather.hosts import Access, open_host
+from verifier.gather.hosts import Access, lasting, open_host
 from verifier.gather.instruments.ceilings import refuse_beyond_ceilings
-from verifier.gather.journal import Contents, Journal, read
+from verifier.gather.journal import Journal, read
 from verifier.gather.session import Sitting, sit
-from verifier.gather.simulated import is_simulated, simulation_at
+from verifier.gather.simulated import clocks_for, clocks_of, simulation_for
 from verifier.gather.state import RunState, replay, to_json
 from verifier.gather.state import begin as begin_state
-from verifier.gather.virtual_time import VirtualClocks
 from verifier.judge import SuiteJudge, outcome
-from verifier.readings import Clocks, Disposition, Outcome, Person, Role, Simulation
+from verifier.readings import Disposition, Outcome, Person, Role
 from verifier.store.station import Station
 
 if TYPE_CHECKING:
@@ -94,15 +92,12 @@ def begin(
     `serial` is the unit's serial number as somebody typed it; `pictures` is the folder of the suite's pictures.
     `seed` decides what is left to chance in a simulated unit; without it, chance does.
     """
-    simulation = _simulation(at, seed)
-    clocks: Clocks = VirtualClocks(simulation.seed) if simulation else RealClocks()
+    simulation = simulation_for(at, seed)
+    clocks = clocks_for(simulation)
     # An address that cannot be used is refused before anything is written.
     open_host(at, clocks, simulation, access_to(station, plan.suite))
     # So is a suite that wants more of the station's supplies and loads than the station allows.
     refuse_beyond_ceilings(plan.suite, station.instruments, load_catalogue())
-    kind, colon, path = at.partition(":")
-    if colon and kind in ("recorded", "simulated"):
-        at = f"{kind}:{Path(path).absolute()}"  # `resume` may be typed in another folder
     station.create()
     now = datetime.now(UTC)
     run = f"{now:%Y%m%dT%H%M%SZ}-{b32encode(secrets.token_bytes(4)).decode().lower()[:6]}"
@@ -116,7 +111,7 @@ def begin(
             "suite_sha256": plan.suite_sha256,
             **pictures_of(plan.suite, pictures),
             "order": plan.order.model_dump(mode="json", exclude_defaults=True),
-            "at": at,
+            "at": lasting(at),
             "role": role_of(at),
             "station": station.name,
             "technician": to_json(technician) if technician else None,
@@ -142,7 +137,7 @@ def reopen(station: Station, run: str | None) -> Running:
             f"run {folder.name} is sealed: nothing in it can be changed any more",
             to_do="Start a new run for new findings.",
         )
-    journal, contents = Journal.reopen(folder / "journal", _clocks_of)
+    journal, contents = Journal.reopen(folder / "journal", clocks_of)
     if not contents.events:
         journal.close()
         raise JournalError(
@@ -163,21 +158,6 @@ def ssh_folder(station: Station) -> Path:
 def access_to(station: Station, suite: Suite) -> Access:
     """What this station brings to reach a unit of this suite over SSH or a serial line."""
     return Access(keys=ssh_folder(station), console=suite.console)
-
-
-def _simulation(at: str, seed: int | None) -> Simulation | None:
-    if not is_simulated(at):
-        if seed is not None:
-            raise InputError("only a simulated unit has a seed", where="--seed", to_do="Add --at simulated.")
-        return None
-    return simulation_at(at, secrets.randbits(32) if seed is None else seed)
-
-
-def _clocks_of(contents: Contents) -> Clocks:
-    """The clocks that a journal goes on by: simulated time stood still since its last moment."""
-    if not contents.events or not (simulation := contents.events[0].data.get("simulation")):
-        return RealClocks()
-    return VirtualClocks.after(simulation["seed"], contents.events[0].at, contents.events[-1].at)
 
 
 def newest_unsealed(station: Station) -> Path:

@@ -90,7 +90,7 @@ def test_this_computer_gives_its_own_facts() -> None:
 
 
 @pytest.mark.parametrize(
-    "address", ["", "remote", "recorded", "recorded:", "ssh://bench", "Local", "recorded:/nowhere"]
+    "address", ["", "remote", "recorded", "recorded:", "ftp://bench", "Local", "recorded:/nowhere"]
 )
 def test_an_address_of_no_use_is_answered_with_the_forms(address: str) -> None:
     with pytest.raises(InputError) as caught:

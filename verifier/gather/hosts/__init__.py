@@ -2,6 +2,6 @@
 
 from verifier.gather.hosts.access import Access, Reaching
 from verifier.gather.hosts.facts import facts
-from verifier.gather.hosts.opening import open_host
+from verifier.gather.hosts.opening import lasting, open_host
 
-__all__ = ["Access", "Reaching", "facts", "open_host"]
+__all__ = ["Access", "Reaching", "facts", "lasting", "open_host"]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 from verifier.errors import InputError
 from verifier.gather.hosts.access import Access
 from verifier.readings import Clocks, Host, Simulation
@@ -16,6 +18,12 @@ FORMS = {
     "simulated:FILE": "the one that FILE describes",
 }
 """Forms of an address, with what each means."""
+
+
+def lasting(address: str) -> str:
+    """The address as it still holds when the run is resumed in another folder."""
+    kind, colon, path = address.partition(":")
+    return f"{kind}:{Path(path).absolute()}" if colon and kind in ("recorded", "simulated") else address
 
 
 def open_host(
