@@ -85,9 +85,10 @@ def test_a_display_that_stays_in_is_no_fault_of_the_unit(tmp_path: Path) -> None
         Hand(tmp_path, [], at_first=True).readings(patience=5.0)
 
 
-def test_a_recording_stands_still(tmp_path: Path) -> None:
+@pytest.mark.parametrize("address", ["recorded:there", "simulated"])
+def test_a_unit_that_is_not_there_stands_still(tmp_path: Path, address: str) -> None:
     hand = Hand(tmp_path)
-    hand.address = "recorded:there"
+    hand.address = address
     with pytest.raises(NotPossible, match="stands still"):
         hand.readings()
 

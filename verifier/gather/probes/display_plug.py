@@ -67,8 +67,9 @@ limits = [
     async def take(self, host: Host, settings: Settings) -> AsyncIterator[Reading | Cue]:
         """Raises Absent without such a connector or when no display is noticed; NotPossible on a recorded tree."""
         name, at = await display.chosen(host.files, settings.connector)
-        if host.address.startswith("recorded:"):
-            raise NotPossible("a recorded tree stands still: nobody can plug anything in over recorded")
+        if host.address.startswith(("recorded:", "simulated")):
+            kind = host.address.partition(":")[0]
+            raise NotPossible(f"a {kind} unit stands still: nobody can plug anything into it")
         socket = f"the socket marked {settings.label}" if settings.label else f"the display socket {name}"
         if await _connected(host, at):
             yield Cue(say=f"Pull the display's plug out of {socket}.")

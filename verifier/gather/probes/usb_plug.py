@@ -101,8 +101,9 @@ limits = [
         """Raises Absent when nothing turns up; NotPossible when it is not pulled out, and on a recorded tree."""
         if not await host.files.exists(DEVICES):
             raise Absent("this host has no USB")
-        if host.address.startswith("recorded:"):
-            raise NotPossible("a recorded tree stands still: nobody can plug anything in over recorded")
+        if host.address.startswith(("recorded:", "simulated")):
+            kind = host.address.partition(":")[0]
+            raise NotPossible(f"a {kind} unit stands still: nobody can plug anything into it")
         socket = f"the socket marked {settings.label}" if settings.label else f"the USB socket at {settings.path}"
         for turn in range(2 if settings.both_ways else 1):
             if await _found(host, settings):
