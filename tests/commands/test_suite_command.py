@@ -150,6 +150,13 @@ def test_schema_is_json() -> None:
     assert json.loads(run("schema").output)["title"].startswith("Suite")
 
 
+def test_a_probe_that_needs_somebody_to_act_says_so() -> None:
+    assert "acts when asked" in run("probes", "button.presses").output
+    assert "acts when asked" not in run("probes", "button.power").output
+    told = {probe["name"]: probe["cues"] for probe in json.loads(run("probes", "--json").output)}
+    assert told["usb.plug"] is True and told["usb.device"] is False
+
+
 def test_probes_are_listed_and_each_is_shown_in_full() -> None:
     names = re.findall(r"^([a-z_.]+)  ", run("probes").output, flags=re.MULTILINE)
     assert "usb.device" in names

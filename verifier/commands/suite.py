@@ -157,6 +157,7 @@ def _probe_data(declaration: Any) -> dict[str, Any]:
         "readings": [dataclasses.asdict(reading) for reading in declaration.readings],
         "services": list(declaration.services),
         "privileges": list(declaration.privileges),
+        "cues": declaration.cues,
         "sources": list(declaration.sources),
         "example": declaration.example,
         "timeout_seconds": declaration.timeout,

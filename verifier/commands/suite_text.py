@@ -159,6 +159,8 @@ class _Writer:
             yield from self.named(reading.name, f"{kind}{optional}. {reading.what}", column=column)
         yield from ("", "Needs")
         yield from self.named("of the host", ", ".join(declaration.services) or "nothing", column=14)
+        if declaration.cues:
+            yield from self.named("technician", "acts when asked, while the probe watches", column=14)
         for privilege in declaration.privileges:
             yield from self.named("privilege", privilege, column=14)
         yield from self.named("time", f"{declaration.timeout:g} s at most, unless timeout says else", column=14)
