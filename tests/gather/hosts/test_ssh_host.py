@@ -496,6 +496,63 @@ def test_a_whole_run_says_where_each_reading_came_from(unit: SshUnit, tmp_path: 
     assert "cannot be read over ssh" in told["checks"]["reach"]["reason"]
 
 
+def test_unit_out_of_reach_when_the_run_begins_is_resumed_when_it_is_there(unit: SshUnit, tmp_path: Path) -> None:
+    unit.tools(NEEDED)
+    station = tmp_path / "station"
+    unit.let_in(station / "ssh")
+    ensure_pinned(station / "ssh", unit.address, given=unit.fingerprint)
+    suite = tmp_path / "suite.toml"
+    suite.write_text(SUITE.format(ours=unit.ours))
+
+    def verifier(*arguments: str) -> subprocess.CompletedProcess[str]:
+        command = [sys.executable, "-m", "verifier", *arguments, "--station", str(station)]
+        return subprocess.run(command, capture_output=True, text=True)
+
+    unit.stop()
+    try:
+        away = verifier("run", str(suite), "--at", unit.address)
+    finally:
+        unit.start()
+    assert away.returncode == 2 and "the unit cannot be reached" in away.stderr
+    assert "Traceback" not in away.stderr
+    there = verifier("resume")
+    assert there.returncode == 0, there.stderr
+
+
+@pytest.mark.parametrize("answer", ["y", "n"])
+def test_first_key_is_shown_and_confirmed_in_a_terminal(unit: SshUnit, tmp_path: Path, answer: str) -> None:
+    unit.tools(NEEDED)
+    station, suite = tmp_path / "station", tmp_path / "suite.toml"
+    unit.let_in(station / "ssh")
+    suite.write_text(SUITE.format(ours=unit.ours))
+    ours, theirs = os.openpty()
+    command = ["-m", "verifier", "run", str(suite), "--at", unit.address, "--station", str(station)]
+    process = subprocess.Popen([sys.executable, *command], stdin=theirs, stdout=theirs, stderr=theirs)
+    os.close(theirs)
+    shown = b""
+
+    def until(words: bytes) -> None:
+        nonlocal shown
+        while words not in shown:
+            shown += os.read(ours, 4096)
+
+    try:
+        until(b"[y/N]")
+        assert unit.fingerprint.encode() in shown.replace(b"\r\n", b"")
+        assert not (station / "ssh/known_hosts").exists()
+        os.write(ours, f"{answer}\n".encode())
+        if answer == "n":
+            until(b"nobody has confirmed its key")
+            assert process.wait(30) == 2 and not (station / "runs").exists()
+        else:
+            until(b"Ctrl-C pauses")
+            assert (station / "ssh/known_hosts").read_text().startswith(unit.ip)
+    finally:
+        process.kill()
+        process.wait()
+        os.close(ours)
+
+
 SUITE = """
 schema = 1
 model = "marrowby-gangway"
