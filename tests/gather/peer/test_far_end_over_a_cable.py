@@ -42,6 +42,10 @@ def test_a_sound_cable_loses_nothing(joined: tuple[Cable, Path]) -> None:
         assert [found[f"{way}_{name}"]["value"] for name in ("lost", "late", "duplicates")] == [0, 0, 0]
         assert found[f"{way}_loss_64"]["value"] == found[f"{way}_loss_1518"]["value"] == 0
         assert 0 < found[f"{way}_jitter_64"]["value"] < 1000
+        # 1472 octets of payload in a frame of 1518 (headers 14, 20 and 8, check sequence 4).
+        frames, payload = found[f"{way}_rate_1518"], found[f"{way}_payload_1518"]
+        assert payload["value"] == pytest.approx(frames["value"] * 1472 * 8 / 1e6)
+        assert payload["u"][0][1] / payload["value"] == pytest.approx(frames["u"][0][1] / frames["value"])
 
 
 def test_frames_beyond_what_the_link_carries_are_lost(joined: tuple[Cable, Path]) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import statistics
 from collections.abc import AsyncIterator, Iterator, Mapping, Sequence
 from contextlib import aclosing
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
 from verifier.errors import BenchFault
@@ -94,6 +94,12 @@ def _loss_readings(settings: Mapping[str, Any]) -> tuple[ReadingDeclaration, ...
                 yield ReadingDeclaration(
                     name=f"{way}_rate_{frame}", kind="number", unit="/s", what=f"Frames a second {size}."
                 )
+                yield ReadingDeclaration(
+                    name=f"{way}_payload_{frame}",
+                    kind="number",
+                    unit="Mbit/s",
+                    what=f"UDP payload that arrived {size}: throughput, where rate = 0.",
+                )
 
     return tuple(each()) if settings.get("direction", "both") in ("both", "up", "down") else ()
 
@@ -147,19 +153,24 @@ limits = [
                     if not one.sent:
                         raise BenchFault(f"nothing could be sent {way} to the far end")
                     seen.append(one)
-                    for reading in _of_size(way, frame, one, f"UDP, {far_end.where}"):
+                    for reading in _of_size(way, frame, payload, one, f"UDP, {far_end.where}"):
                         yield reading
                 for reading in _of_all(way, seen, f"UDP, {far_end.where}"):
                     yield reading
 
 
-def _of_size(way: Way, frame: int, one: Datagrams, origin: str) -> Iterator[Reading]:
+def _of_size(way: Way, frame: int, payload: int, one: Datagrams, origin: str) -> Iterator[Reading]:
     yield Reading(name=f"{way}_loss_{frame}", value=100 * one.lost / one.sent, unit="%", origin=origin, exact=True)
     yield Reading(name=f"{way}_jitter_{frame}", value=1e3 * one.jitter, unit="ms", origin=origin)
     # Where the interval between first and last is off by one arrival, the rate is off by that part of it.
     step = one.rate / max(1, one.received)
     known = (Contribution.resolution(step, note="one arrival more or less"),) if step > 0 else ()
     yield Reading(name=f"{way}_rate_{frame}", value=one.rate, unit="/s", origin=origin, contributions=known)
+    bits = 8e-6 * payload  # Mbit a frame
+    scaled = tuple(replace(c, u=c.u * bits) for c in known)
+    yield Reading(
+        name=f"{way}_payload_{frame}", value=one.rate * bits, unit="Mbit/s", origin=origin, contributions=scaled
+    )
 
 
 def _of_all(way: Way, seen: Sequence[Datagrams], origin: str) -> Iterator[Reading]:
