@@ -51,7 +51,7 @@ def _watch(connection: socket.socket, owner: int | None, engine: int | None) -> 
     """Wait until the instrument process has gone; what may be on then."""
     programmes: dict[str, dict[str, Any]] = {}
     hot: dict[str, dict[str, Any]] = {}
-    buffer = b""
+    buffer, waits = b"", int(LONGEST / PATIENCE)
     deadline: float | None = None if engine is not None else time.monotonic() + PATIENCE
     while True:
         watched: list[Any] = [connection, *([engine] if engine is not None and deadline is None else [])]
@@ -79,8 +79,9 @@ def _watch(connection: socket.socket, owner: int | None, engine: int | None) -> 
         elif engine in ready:
             deadline = time.monotonic() + PATIENCE
         elif deadline is not None and time.monotonic() >= deadline:
-            if not hot:
-                deadline = time.monotonic() + PATIENCE
+            if not hot and (waits := waits - 1) > 0:
+                # Nothing is on, so there is no hurry; but it must not keep the ports for ever.
+                deadline += PATIENCE
                 continue
             # It hangs: only its end frees the ports.
             if owner is not None:
