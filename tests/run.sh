@@ -16,6 +16,8 @@ if [ ${#missing[@]} -gt 0 ]; then
   [ "$(id -u)" -eq 0 ] || root="sudo"
   $root apt-get update -qq
   DEBIAN_FRONTEND=noninteractive $root apt-get install -y -qq --no-install-recommends "${missing[@]}"
+  # The tests start an SSH server of their own; the one that the package has just started is not wanted.
+  case " ${missing[*]} " in *" openssh-server "*) $root systemctl disable --now ssh >/dev/null 2>&1 || true ;; esac
 fi
 
 environment="${VERIFIER_TEST_ENVIRONMENT:-.venv}"
