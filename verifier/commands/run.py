@@ -5,7 +5,8 @@ from __future__ import annotations
 import json
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -115,7 +116,8 @@ def run(
         Station.at(station), plan, at=at, technician=person, serial=serial, pictures=loaded.path.parent, seed=seed
     )
     request = _Request(stage, out, junit, as_json)
-    return _carry_on(running, prepared, person, request, resumed=False)
+    with _told(running.station):
+        return _carry_on(running, prepared, person, request, resumed=False)
 
 
 def _know(station: Station, at: str, host_key: str | None, as_json: bool) -> None:
@@ -177,7 +179,8 @@ def resume(
     prepared = load_answers(answers, running.state.plan.suite) if answers else None
     person = Person(name=technician, known="option") if technician else running.state.technician
     request = _Request(stage, out, junit, as_json, wishes=wishes)
-    return _carry_on(running, prepared, person, request, resumed=True)
+    with _told(running.station):
+        return _carry_on(running, prepared, person, request, resumed=True)
 
 
 @dataclass(frozen=True, slots=True)
@@ -232,6 +235,20 @@ def _wishes(
     return wishes
 
 
+@contextmanager
+def _told(station: Station) -> Iterator[None]:
+    """Workers learn from the environment which station they work for: there are the far ends it is paired with."""
+    before = os.environ.get("VERIFIER_STATION")
+    os.environ["VERIFIER_STATION"] = str(station.root)
+    try:
+        yield
+    finally:
+        if before is None:
+            del os.environ["VERIFIER_STATION"]
+        else:
+            os.environ["VERIFIER_STATION"] = before
+
+
 def _carry_on(
     running: Running,
     prepared: PreparedAnswers | None,
@@ -250,8 +267,6 @@ def _carry_on(
     from verifier.readings import Stage
     from verifier.store.records import usual_seconds
 
-    # Workers find there which far ends this station is paired with.
-    os.environ["VERIFIER_STATION"] = str(running.station.root)
     interactive = sys.stdin.isatty() and sys.stdout.isatty() and not request.as_json
     view: Lines | LiveView
     asker: Asker = NobodyAsker()
