@@ -192,6 +192,11 @@ def test_an_output_that_nobody_looks_after_goes_off_by_itself(folder: Path, inst
         await bench.switch_on("supply", {"voltage": 5.0, "current": 0.5}, lease=0.3)
         assert await bench.is_on("supply")
         assert instruments.goes_off(seconds=10)
+        for quantity in ("voltage", "current"):
+            with pytest.raises(BenchFault, match="the time for which it was switched on is over"):
+                await bench.measure("supply", quantity)  # never blamed on the unit
+        await bench.make_safe("supply")
+        assert await bench.measure("supply", "voltage") == 0.0
 
     with_bench(folder, work)
 

@@ -193,6 +193,17 @@ def test_killed_at_each_step_nothing_stays_on(bench: Station, step: str, victim:
     assert bench.instruments.goes_off(seconds=0)
 
 
+def test_a_watchdog_lost_while_the_unit_settles_is_never_blamed_on_the_unit(bench: Station) -> None:
+    bench.suite(settle=1.0)
+    process = bench.run()
+    wait_for(bench.instruments.on)
+    wait_for(lambda: bench.instruments.tell()["supply"]["heard"][-1] == "OUTP?")  # it was asked whether it is on
+    os.kill(bench.watchdog(), signal.SIGKILL)
+    assert bench.instruments.goes_off(seconds=0.9)
+    said, _ = process.communicate(timeout=60)
+    assert process.returncode == 1 and "bench-error" in said and "made safe" in said, said
+
+
 def test_ctrl_c_while_the_output_is_on_makes_safe_and_pauses(bench: Station) -> None:
     bench.suite(settle=30)
     process = bench.run()

@@ -127,6 +127,10 @@ class StationInstruments:
     async def is_on(self, name: str) -> bool:
         return bool(await self._order(name, {"do": "is-on"}))
 
+    async def still(self, name: str) -> None:
+        """BenchFault when it was made safe behind our back since it was switched on."""
+        await self._order(name, {"do": "still"})
+
     async def make_safe(self, name: str) -> None:
         """Break off what it is at and command its safe state. BenchFault when it does not say that it is safe."""
         await self._order(name, {"do": "break-off"})

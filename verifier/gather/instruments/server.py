@@ -117,16 +117,18 @@ class Hand(threading.Thread):
         self._counting = threading.Lock()
         self.dialogue = Dialogue(name, instrument, self._broken_off)
         self._until: float | None = None
+        self._cut = ""
+        """Why it was made safe behind the back of whoever switched it on: what is measured then is no value."""
         self.touched = False
 
     def _broken_off(self) -> bool:
         return self._breaking > 0
 
-    def break_off(self, done: threading.Event, number: Any = None) -> None:
+    def break_off(self, done: threading.Event, number: Any = None, why: str = "") -> None:
         """Break off what it is at, refuse what was ordered before, and make safe; then `done`."""
         with self._counting:
             self._breaking += 1
-        self.orders.put({"do": "safe", "breaks": True, "done": done, "id": number})
+        self.orders.put({"do": "safe", "breaks": True, "done": done, "id": number, "why": why})
 
     def run(self) -> None:
         while True:
@@ -134,7 +136,9 @@ class Hand(threading.Thread):
             try:
                 order = self.orders.get(timeout=left)
             except queue.Empty:
-                self._safe()  # the lease is over: whoever switched on did not come back
+                if self.dialogue.hot and not self._cut:
+                    self._cut = "the time for which it was switched on is over"
+                self._safe()  # whoever switched on did not come back
                 continue
             if order.get("breaks"):
                 with self._counting:
@@ -160,8 +164,13 @@ class Hand(threading.Thread):
             raise Interrupted
         self.touched = True
         if do == "safe":
+            self._cut = order.get("why", "")
             if problem := self._safe():
                 raise LineFault(problem)
+            return True
+        if self._cut and do in ("measure", "is-on", "still"):
+            raise LineFault(f"{do}: {self._cut}, and it was made safe")
+        if do == "still":
             return True
         if do == "identify":
             return dialogue.identify()
@@ -170,6 +179,7 @@ class Hand(threading.Thread):
         if do == "is-on":
             return dialogue.is_on()
         self._server.watched.note(self.instrument_name, hot=True)
+        self._cut = ""
         self._until = time.monotonic() + float(order["lease"])
         if do == "on":
             dialogue.switch_on(order["settings"])
@@ -235,13 +245,13 @@ class Server:
             if self._all_safe():
                 self.watched.dismiss()
 
-    def _break_off(self, names: list[str], number: Any = None) -> list[threading.Event]:
+    def _break_off(self, names: list[str], number: Any = None, why: str = "") -> list[threading.Event]:
         """Break off what these instruments are at and make them safe."""
         finished = []
         for name in names:
             if (hand := self.hands.get(name)) is not None:
                 finished.append(threading.Event())
-                hand.break_off(finished[-1], number)
+                hand.break_off(finished[-1], number, why)
         return finished
 
     def _all_safe(self) -> bool:
@@ -260,7 +270,7 @@ class Server:
             process.wait()
             self.watched.lost(process)
             hot = [n for n, h in self.hands.items() if h.dialogue.hot]
-            for done in self._break_off(hot):
+            for done in self._break_off(hot, why="the watchdog process ended"):
                 done.wait(SAFE_LIMIT)
             with suppress(OSError, LineFault):
                 self.watched.start()

@@ -125,7 +125,12 @@ class Measured:
         if settings.relay:
             await here.bench.identify(settings.relay)
             await here.bench.close_contact(settings.relay, settings.channel, here.lease)
-        yield await _mean(here, settings.instrument, self._quantity, self._unit, "value", settings, settings.range)
+        found = await _mean(
+            here, settings.instrument, self._quantity, self._unit, "value", settings, settings.range
+        )
+        if settings.relay:
+            await here.bench.still(settings.relay)
+        yield found
 
 
 class Supply:
@@ -220,7 +225,9 @@ limits = [
         yield await _mean(here, meter, "voltage", "V", "unloaded", settings)
         await here.bench.switch_on(name, settings.demands(), here.lease)
         await here.bench.wait(settings.settle)
-        yield await _mean(here, meter, "voltage", "V", "loaded", settings)
+        loaded = await _mean(here, meter, "voltage", "V", "loaded", settings)
+        await here.bench.still(name)
+        yield loaded
         yield await _stayed_on(here, name)
 
 
