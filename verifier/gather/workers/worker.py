@@ -28,6 +28,8 @@ from verifier.readings import Cue, Host
 
 PR_SET_PDEATHSIG = 1
 PR_SET_CHILD_SUBREAPER = 36
+ENDING_LIMIT = 2.0
+"""Seconds after which the guard gives up on processes that will not die."""
 _WATCHED = {signal.SIGTERM, signal.SIGCHLD, signal.SIGINT, signal.SIGHUP}
 
 
@@ -65,10 +67,25 @@ def _guard(child: int) -> NoReturn:
         if signal.sigwait(_WATCHED) != signal.SIGCHLD:
             code = 0
         code = _reap(child, code)
-    for _ in ending(os.getpid()):
-        time.sleep(0.005)
-        _reap(child, None)
+    until = time.monotonic() + ENDING_LIMIT
+    while True:
+        for _ in ending(os.getpid()):
+            time.sleep(0.005)
+            _reap(child, None)
+        # Looking through /proc can miss one that forks and goes meanwhile. The kernel does not: whoever lost
+        # its parent is a child of ours.
+        if _childless() or time.monotonic() > until:
+            break
     os._exit(code)
+
+
+def _childless() -> bool:
+    try:
+        while os.waitpid(-1, os.WNOHANG)[0]:
+            pass
+    except ChildProcessError:
+        return True
+    return False
 
 
 def _reap(child: int, code: int | None) -> int | None:
