@@ -133,18 +133,20 @@ def test_text_from_hardware_is_one_short_line_that_can_be_written(raw: bytes) ->
     text.encode()
 
 
+MANDATORY = {
+    "usb.device": {"path": "2-1"},
+    "usb.plug": {"path": "2-1"},
+    "display.plug": {"connector": "DP-1"},
+    "ethernet.wiggle": {"interface": "eth0"},
+}
+"""Settings without which a probe cannot be asked."""
+
+
 @pytest.mark.parametrize("name", FROM_FILES)
 def test_an_empty_tree_is_absent(name: str, tmp_path: Path) -> None:
     async def take() -> None:
         host = open_host(f"recorded:{tmp_path}", RealClocks())
-        given_settings = (
-            {"path": "2-1"}
-            if name in ("usb.device", "usb.plug")
-            else {"connector": "DP-1"}
-            if name == "display.plug"
-            else {}
-        )
-        async for _ in run_probe(CATALOGUE.probe(name), host, given_settings):
+        async for _ in run_probe(CATALOGUE.probe(name), host, MANDATORY.get(name, {})):
             pass
 
     with pytest.raises(Absent):

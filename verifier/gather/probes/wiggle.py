@@ -119,11 +119,11 @@ limits = [
 
     async def take(self, host: Host, settings: Settings) -> AsyncIterator[Reading | Cue]:
         """Raises Absent without such a port; NotPossible on a recorded tree, or without a link to begin with."""
-        if host.address.startswith("recorded:"):
-            raise NotPossible("a recorded tree stands still: the link cannot be watched over recorded")
         at, files, clocks = f"{NET}/{settings.interface}", host.files, host.clocks
         if not await files.exists(f"{at}/type"):
             raise Absent(f"there is no network interface {settings.interface}")
+        if host.address.startswith("recorded:"):
+            raise NotPossible("a recorded tree stands still: the link cannot be watched over recorded")
         if await number_of(files, f"{at}/carrier") != 1:
             raise NotPossible(
                 f"{settings.interface} has no link to begin with: nothing can be seen when its plug is moved",
