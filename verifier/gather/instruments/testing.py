@@ -17,6 +17,7 @@ import select
 import sys
 import time
 import tty
+from abc import ABC, abstractmethod
 from collections import deque
 from collections.abc import Callable
 from contextlib import suppress
@@ -62,7 +63,7 @@ class Circuit:
         return value + (self.chance.gauss(0.0, self.noise) if self.noise else 0.0)
 
 
-class Device:
+class Device(ABC):
     """One instrument: takes bytes, gives bytes, each with the moment at which it may leave."""
 
     ends = b"\n"
@@ -129,10 +130,11 @@ class Device:
     def send(self, data: bytes, delay: float = 0.0) -> None:
         self.out.append((time.monotonic() + delay, data))
 
+    @abstractmethod
     def answer(self, message: str) -> str | None:
-        raise NotImplementedError
+        """What it answers to a message; None for nothing."""
 
-    def tick(self) -> None:
+    def tick(self) -> None:  # noqa: B027 - most devices do nothing by themselves
         """What it does by itself."""
 
     def state(self) -> dict[str, Any]:

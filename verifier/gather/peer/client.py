@@ -38,12 +38,12 @@ def pair(address: str, port: int, code: str, name: str) -> PairedWith:
             line.send({"version": rules.VERSION, "want": "pair", "share": ours.share, "nonce": ours.nonce})
             theirs = line.receive(seconds=rules.HANDSHAKE_SECONDS)
             _refuse_refusal(theirs)
-            transcript = line.transcript
-            keys = ours.keys(theirs.get("share"), secret, transcript)
-            line.send({"proof": rules.proof(keys["asking"], "asking", transcript)})
-            line.authenticate(rules.session_key(keys["key"], transcript), "asking")
+            spoken_so_far = line.spoken_so_far
+            keys = ours.keys(theirs.get("share"), secret, spoken_so_far)
+            line.send({"proof": rules.proof(keys["asking"], "asking", spoken_so_far)})
+            line.authenticate(rules.session_key(keys["key"], spoken_so_far), "asking")
             answer = line.receive(seconds=rules.HANDSHAKE_SECONDS)
-            if not rules.proved(answer.get("proof"), keys["far"], "far", transcript):
+            if not rules.proved(answer.get("proof"), keys["far"], "far", spoken_so_far):
                 raise Refused("it did not prove the code")
             known_by = rules.unhex(answer.get("id"), 8).hex()
     except (Refused, EOFError):
@@ -105,14 +105,14 @@ class Asking:
         line, key = self._line, self._pairing.key
         nonce = secrets.token_hex(32)
         line.send({"version": rules.VERSION, "want": "session", "id": self._pairing.id, "nonce": nonce})
-        before = line.transcript
+        before = line.spoken_so_far
         theirs = line.receive(seconds=rules.HANDSHAKE_SECONDS)
         _refuse_refusal(theirs)
         if not rules.proved(theirs.get("proof"), key, "far", before):
             raise Refused("the far end did not prove itself")
-        transcript = line.transcript
-        line.send({"proof": rules.proof(key, "asking", transcript)})
-        line.authenticate(rules.session_key(key, transcript), "asking")
+        spoken_so_far = line.spoken_so_far
+        line.send({"proof": rules.proof(key, "asking", spoken_so_far)})
+        line.authenticate(rules.session_key(key, spoken_so_far), "asking")
         ready = line.receive(seconds=rules.HANDSHAKE_SECONDS)
         if "error" in ready:
             raise NotPossible(f"the far end {self._pairing.name} is {str(ready['error'])[:200]}")

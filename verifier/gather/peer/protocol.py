@@ -71,12 +71,12 @@ class Line:
         self._key: bytes | None = None
         self._ours, self._theirs = b"", b""
         self._sent = self._received = 0
-        self._transcript = hashlib.sha256(b"verifier peer 1")
+        self._spoken_so_far = hashlib.sha256(b"verifier peer 1")
 
     @property
-    def transcript(self) -> bytes:
+    def spoken_so_far(self) -> bytes:
         """Digest of every message so far, in both directions; both sides see the same."""
-        return self._transcript.digest()
+        return self._spoken_so_far.digest()
 
     def authenticate(self, key: bytes, side: Side) -> None:
         """From now on every message carries its HMAC under `key`."""
@@ -85,7 +85,7 @@ class Line:
 
     def send(self, message: dict[str, Any], *, seconds: float = HANDSHAKE_SECONDS) -> None:
         body = json.dumps(message, separators=(",", ":")).encode()
-        self._transcript.update(_LENGTH.pack(len(body)) + body)
+        self._spoken_so_far.update(_LENGTH.pack(len(body)) + body)
         seal = b""
         if self._key is not None:
             seal = self._seal(self._ours, self._sent, body)
@@ -105,7 +105,7 @@ class Line:
             if not hmac.compare_digest(seal, self._seal(self._theirs, self._received, body)):
                 raise Refused("a message was altered on its way")
             self._received += 1
-        self._transcript.update(_LENGTH.pack(length) + body)
+        self._spoken_so_far.update(_LENGTH.pack(length) + body)
         try:
             message = json.loads(body)
         except (ValueError, RecursionError):
@@ -158,29 +158,29 @@ class Pairing:
         self.share = self._private.public_key().public_bytes_raw().hex()
         self.nonce = secrets.token_hex(32)
 
-    def keys(self, their_share: object, code: bytes, transcript: bytes) -> dict[str, bytes]:
+    def keys(self, their_share: object, code: bytes, spoken_so_far: bytes) -> dict[str, bytes]:
         """`asking` and `far` prove the code, `key` is what the sessions use; Refused for a share that is none."""
         try:
             share = X25519PublicKey.from_public_bytes(unhex(their_share, 32))
             secret = self._private.exchange(share)
         except ValueError:  # also a share of low order (RFC 7748, 6.1)
             raise Refused("the other side's share is none") from None
-        made = HKDF(SHA256(), 96, salt=transcript, info=b"verifier peer pairing").derive(secret + code)
+        made = HKDF(SHA256(), 96, salt=spoken_so_far, info=b"verifier peer pairing").derive(secret + code)
         return {"asking": made[:32], "far": made[32:64], "key": made[64:]}
 
 
-def proof(key: bytes, side: Side, transcript: bytes) -> str:
+def proof(key: bytes, side: Side, spoken_so_far: bytes) -> str:
     """What only a holder of `key` can say at this point of this handshake."""
-    return hmac.digest(key, b"proof " + side.encode() + transcript, "sha256").hex()
+    return hmac.digest(key, b"proof " + side.encode() + spoken_so_far, "sha256").hex()
 
 
-def session_key(key: bytes, transcript: bytes) -> bytes:
-    return hmac.digest(key, b"session " + transcript, "sha256")
+def session_key(key: bytes, spoken_so_far: bytes) -> bytes:
+    return hmac.digest(key, b"session " + spoken_so_far, "sha256")
 
 
-def proved(given: object, key: bytes, side: Side, transcript: bytes) -> bool:
+def proved(given: object, key: bytes, side: Side, spoken_so_far: bytes) -> bool:
     return isinstance(given, str) and hmac.compare_digest(
-        given.encode("utf-8", "replace"), proof(key, side, transcript).encode()
+        given.encode("utf-8", "replace"), proof(key, side, spoken_so_far).encode()
     )
 
 

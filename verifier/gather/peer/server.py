@@ -165,10 +165,10 @@ class Peer:
                 raise Refused("nobody else may pair")
             code = rules.code_octets(self._code)
         line.send({"share": ours.share, "nonce": ours.nonce})
-        transcript = line.transcript
-        keys = ours.keys(hello.get("share"), code, transcript)
+        spoken_so_far = line.spoken_so_far
+        keys = ours.keys(hello.get("share"), code, spoken_so_far)
         answer = line.receive(seconds=until - time.monotonic())
-        right = rules.proved(answer.get("proof"), keys["asking"], "asking", transcript)
+        right = rules.proved(answer.get("proof"), keys["asking"], "asking", spoken_so_far)
         with self._lock:
             # Somebody else may have used the code, or used it up, in the meantime.
             current = self._left > 0 and rules.code_octets(self._code) == code
@@ -183,8 +183,8 @@ class Peer:
                     self._renew()
         if not (right and current):
             raise Refused("the wrong code")
-        line.authenticate(rules.session_key(keys["key"], transcript), "far")
-        line.send({"proof": rules.proof(keys["far"], "far", transcript), "id": name})
+        line.authenticate(rules.session_key(keys["key"], spoken_so_far), "far")
+        line.send({"proof": rules.proof(keys["far"], "far", spoken_so_far), "id": name})
         self._say(f"Paired with {source}.")
 
     def _renew(self) -> None:
@@ -198,12 +198,12 @@ class Peer:
             key = self._keys.get(str(hello.get("id")))
         if key is None:
             raise Refused("not paired")
-        line.send({"nonce": secrets.token_hex(32), "proof": rules.proof(key, "far", line.transcript)})
-        transcript = line.transcript
+        line.send({"nonce": secrets.token_hex(32), "proof": rules.proof(key, "far", line.spoken_so_far)})
+        spoken_so_far = line.spoken_so_far
         answer = line.receive(seconds=until - time.monotonic())
-        if not rules.proved(answer.get("proof"), key, "asking", transcript):
+        if not rules.proved(answer.get("proof"), key, "asking", spoken_so_far):
             raise Refused("the wrong key")
-        line.authenticate(rules.session_key(key, transcript), "far")
+        line.authenticate(rules.session_key(key, spoken_so_far), "far")
 
     # What is asked for in a session.
 
