@@ -23,7 +23,8 @@ from verifier.gather.journal import Journal, read
 from verifier.gather.prompts.question import Given, Question, check_value
 from verifier.gather.state import RunState, begin, replay, to_json
 from verifier.gather.virtual_time import VirtualClocks, backend_options
-from verifier.readings import Cue, Finding, Person, ProbeDeclaration, Reading, ReadingDeclaration, Stage, Verdict
+from verifier.readings import Finding, Person, ProbeDeclaration, Reading, ReadingDeclaration, Stage, Verdict
+from verifier.services import Cue
 
 T = TypeVar("T")
 T07 = Person(name="T07")

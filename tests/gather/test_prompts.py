@@ -16,7 +16,8 @@ from verifier.errors import InputError, NotPossible
 from verifier.gather.prompts.prepared import NobodyAsker, PreparedAsker
 from verifier.gather.prompts.question import Given, Question, read_answer, reading_of
 from verifier.gather.prompts.terminal import PauseWanted, PlainScreen, Terminal, TerminalAsker
-from verifier.readings import Cue, Person
+from verifier.readings import Person
+from verifier.services import Cue
 
 T07 = Person(name="T07", known="option")
 

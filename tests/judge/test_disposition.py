@@ -9,18 +9,7 @@ from verifier.declare.plan import Plan
 from verifier.declare.suite import Suite
 from verifier.judge import outcome
 from verifier.judge.disposition import risk_bound
-from verifier.readings import (
-    Answer,
-    Attempt,
-    Disposition,
-    Finding,
-    Held,
-    Moment,
-    Outcome,
-    Person,
-    Stage,
-    Verdict,
-)
+from verifier.readings import Answer, Attempt, Disposition, Finding, Held, Moment, Outcome, Person, Stage, Verdict
 
 NOW = Moment(wall="2026-11-25T10:15:12.000Z", boot="1.000000", boot_id="b")
 LIMITS = [{"reading": "a", "at_most": 1, "unit": "K", "source": "maker"}]

@@ -11,7 +11,8 @@ import pluggy
 
 from verifier import hookspecs
 from verifier.errors import InputError
-from verifier.readings import Probe, ProbeDeclaration
+from verifier.readings import ProbeDeclaration
+from verifier.services import Probe
 
 GROUP = "verifier"
 """Entry-point group of plug-ins."""

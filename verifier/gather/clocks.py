@@ -11,7 +11,8 @@ from typing import ClassVar
 
 import anyio
 
-from verifier.readings import Clocks, Moment
+from verifier.readings import Moment
+from verifier.services import Clocks
 
 SIMULATED_BOOT = "simulated-"
 """How the boot id of simulated time begins; the kernel's are UUIDs."""

@@ -31,7 +31,6 @@ from verifier.gather.state import RunState, to_json
 from verifier.readings import (
     Answer,
     Catalogue,
-    Cue,
     Finding,
     Judge,
     ProbeDeclaration,
@@ -40,6 +39,7 @@ from verifier.readings import (
     Stage,
     Verdict,
 )
+from verifier.services import Cue
 
 TECHNICIAN = "technician"
 """The resource that every prompt needs, and every probe that gives cues."""

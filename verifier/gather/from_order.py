@@ -10,7 +10,8 @@ from verifier.gather.clocks import RealClocks
 from verifier.gather.hosts.order import OrderHost
 from verifier.gather.probes.order import Fasteners
 from verifier.gather.workers.running import run_probe
-from verifier.readings import Cue, ProbeDeclaration, Reading
+from verifier.readings import ProbeDeclaration, Reading
+from verifier.services import Cue
 
 
 class OrderTaker:

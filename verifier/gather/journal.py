@@ -24,7 +24,8 @@ from typing import Any, Self
 
 from verifier.errors import JournalError, RunBusy
 from verifier.gather.clocks import SIMULATED_BOOT, clock_synchronised, rfc3339
-from verifier.readings import Clocks, Moment
+from verifier.readings import Moment
+from verifier.services import Clocks
 
 FIRST = "0" * 64
 MAX_LINE = 8 * 1024 * 1024

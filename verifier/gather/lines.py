@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Literal, Protocol, runtime_checkable
 
 from verifier.errors import NotPossible
-from verifier.readings import Host, SerialLine
+from verifier.services import Host, SerialLine
 
 Pair = Literal["rts_cts", "dtr_dsr", "dtr_dcd", "dtr_ri"]
 """An output and the input that a loop-back plug wires it to (TIA-232-F names)."""

@@ -25,7 +25,8 @@ from verifier.gather.simulated import SimulatedTaker
 from verifier.gather.state import RunState
 from verifier.gather.virtual_time import backend_options
 from verifier.gather.workers import WorkerPool
-from verifier.readings import Host, Judge, Outcome, Person, Stage
+from verifier.readings import Judge, Outcome, Person, Stage
+from verifier.services import Host
 
 
 @dataclass(frozen=True, slots=True)

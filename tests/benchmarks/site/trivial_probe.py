@@ -4,7 +4,8 @@ from collections.abc import AsyncIterator
 from dataclasses import dataclass
 
 from verifier.hookspecs import hookimpl
-from verifier.readings import Host, ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.services import Host
 
 
 @dataclass

@@ -14,7 +14,7 @@ from verifier.errors import Absent, BenchFault
 from verifier.gather.clocks import RealClocks
 from verifier.gather.hosts import open_host
 from verifier.gather.hosts.local_buttons import LocalButtons
-from verifier.readings import KeyEvent, buttons_of
+from verifier.services import KeyEvent, buttons_of
 
 POWER = frozenset({116})
 BACKENDS = pytest.mark.parametrize("backend", ["asyncio", "trio"])

@@ -10,7 +10,7 @@ import pytest
 from verifier.errors import Absent, InputError
 from verifier.gather.clocks import RealClocks
 from verifier.gather.hosts import facts, open_host
-from verifier.readings import Host
+from verifier.services import Host
 
 
 def recorded(folder: Path) -> Host:

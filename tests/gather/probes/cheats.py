@@ -6,7 +6,8 @@ from collections.abc import AsyncIterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from verifier.readings import Host, ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.services import Host
 
 
 @dataclass

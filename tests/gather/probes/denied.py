@@ -20,7 +20,7 @@ from verifier.gather.clocks import RealClocks
 from verifier.gather.hosts import open_host
 from verifier.gather.workers import run_probe, settings_of
 from verifier.gather.workers.proxied import ProxiedHost, answered, taken
-from verifier.readings import Host
+from verifier.services import Host
 
 OWN = ("/sys", "/proc", "/dev", "/etc", "/run")
 OPENING = {"open", "os.listdir", "os.scandir", "os.chdir"}

@@ -16,7 +16,8 @@ from verifier.gather.hosts import open_host
 from verifier.gather.probes.button_presses import Presses
 from verifier.gather.virtual_time import VirtualClocks, backend_options
 from verifier.gather.workers import run_probe
-from verifier.readings import Cue, KeyEvent, KeyWatch, Value
+from verifier.readings import Value
+from verifier.services import Cue, KeyEvent, KeyWatch
 
 BUTTON: dict[str, str | bytes] = {
     "sys/class/input/input3/name": "Power Button",

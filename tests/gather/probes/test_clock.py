@@ -21,7 +21,8 @@ from verifier.gather.clocks import RealClocks
 from verifier.gather.hosts import open_host
 from verifier.gather.probes.network_time import difference, request, sample, timestamp
 from verifier.gather.workers import run_probe
-from verifier.readings import Exchange, Reading
+from verifier.readings import Reading
+from verifier.services import Exchange
 
 Read = Callable[..., dict[str, Any]]
 Grow = Callable[[dict[str, str | bytes]], Path]

@@ -14,7 +14,7 @@ from verifier.gather.probes.presses import (
     presses_of,
     trials_needed,
 )
-from verifier.readings import KeyEvent
+from verifier.services import KeyEvent
 
 PATIENCE = 4.0
 

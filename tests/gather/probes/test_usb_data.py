@@ -15,7 +15,8 @@ from verifier.gather.hosts import local_media, open_host
 from verifier.gather.hosts.local_media import DATA, MARKER, LocalMedia
 from verifier.gather.probes.usb_data import Data
 from verifier.gather.workers import run_probe
-from verifier.readings import Files, Media, Value
+from verifier.readings import Value
+from verifier.services import Files, Media
 
 Grow = Callable[[dict[str, str | bytes]], Path]
 

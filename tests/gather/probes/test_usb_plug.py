@@ -11,7 +11,8 @@ from verifier.gather.hosts import open_host
 from verifier.gather.probes.usb_plug import Plug
 from verifier.gather.virtual_time import VirtualClocks, backend_options
 from verifier.gather.workers import run_probe
-from verifier.readings import Cue, Files, Value
+from verifier.readings import Value
+from verifier.services import Cue, Files
 
 Act = tuple[float, str, str]
 """Seconds after the cue, path, and speed of the device that is there from then on; no speed: it is gone."""

@@ -17,7 +17,8 @@ from verifier.gather.catalogue import ProbeCatalogue, load_catalogue
 from verifier.gather.hosts import facts, open_host
 from verifier.gather.simulated import Description, SimulatedHost, SimulatedTaker, load_description, simulation_at
 from verifier.gather.virtual_time import VirtualClocks, backend_options
-from verifier.readings import Host, ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.services import Host
 
 
 def take(

@@ -14,7 +14,7 @@ from verifier.errors import Absent, BenchFault, NotPossible
 from verifier.gather.simulated.description import Description, Line
 from verifier.gather.simulated.host import SimulatedHost
 from verifier.gather.virtual_time import VirtualClocks, backend_options
-from verifier.readings import SerialLine
+from verifier.services import SerialLine
 
 T = TypeVar("T")
 CONSOLE = Line(

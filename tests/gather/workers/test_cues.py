@@ -12,7 +12,8 @@ from verifier.errors import BenchFault
 from verifier.gather.catalogue import load_catalogue
 from verifier.gather.workers import WorkerPool
 from verifier.gather.workers.wire import WireError, unpack_cue
-from verifier.readings import Cue, Reading
+from verifier.readings import Reading
+from verifier.services import Cue
 
 
 @pytest.fixture(autouse=True)

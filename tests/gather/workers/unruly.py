@@ -14,7 +14,8 @@ from typing import Any
 
 from verifier.errors import Absent, BenchFault, NotPossible
 from verifier.hookspecs import hookimpl
-from verifier.readings import Contribution, Host, ProbeDeclaration, Reading, ReadingDeclaration, Series
+from verifier.readings import Contribution, ProbeDeclaration, Reading, ReadingDeclaration, Series
+from verifier.services import Host
 
 
 @dataclass

@@ -19,7 +19,7 @@ from verifier.declare.patterns import compiled
 from verifier.declare.suite import Console
 from verifier.errors import BenchFault, HostError, InputError, NotPossible
 from verifier.gather.hosts.serial_port import SerialPort, check_port
-from verifier.readings import Clocks, Commands, Files
+from verifier.services import Clocks, Commands, Files
 
 KIND = "serial"
 REPLY_LIMIT = 1000

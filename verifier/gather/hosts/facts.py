@@ -5,7 +5,7 @@ from __future__ import annotations
 import shlex
 
 from verifier.errors import VerifierError
-from verifier.readings import Files, Host
+from verifier.services import Files, Host
 
 OS_RELEASE = ("/etc/os-release", "/usr/lib/os-release")
 """Where a system names itself, in this order (os-release(5))."""

@@ -20,7 +20,7 @@ from anyio.abc import Process
 from verifier.errors import Absent, BenchFault, NotPossible
 from verifier.gather.lines import SerialLines
 from verifier.gather.virtual_time import hold
-from verifier.readings import Buttons, Clocks, CommandResult, Media, Net, UnitClock
+from verifier.services import Buttons, Clocks, CommandResult, Media, Net, UnitClock
 
 NAMES_LIMIT = 10_000
 """Names in one folder, at the most."""

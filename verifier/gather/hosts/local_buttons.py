@@ -17,7 +17,7 @@ import anyio
 
 from verifier.errors import Absent, BenchFault
 from verifier.gather.virtual_time import hold
-from verifier.readings import Clocks, KeyEvent, KeyWatch
+from verifier.services import Clocks, KeyEvent, KeyWatch
 
 # struct input_event and the ioctls in include/uapi/linux/input.h, codes in input-event-codes.h.
 _EVENT = struct.Struct("@LLHHi")

@@ -9,7 +9,7 @@ import re
 import struct
 
 from verifier.errors import Absent, NotPossible
-from verifier.readings import Clocks
+from verifier.services import Clocks
 
 RTC_VL_READ = 0x80047013
 """_IOR('p', 0x13, unsigned int) in include/uapi/linux/rtc.h."""

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 
 from verifier.errors import NotPossible
-from verifier.readings import Clocks, RoundTrip
+from verifier.services import Clocks, RoundTrip
 
 MARKER = "verifier-test-medium"
 """The file that makes a medium one that may be written: its first line is this name again."""

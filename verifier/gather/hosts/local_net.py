@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 import anyio
 
 from verifier.errors import NotPossible
-from verifier.readings import Clocks, Exchange
+from verifier.services import Clocks, Exchange
 
 if TYPE_CHECKING:
     from verifier.gather.peer.words import FarEnd

@@ -12,7 +12,7 @@ import anyio.to_thread
 
 from verifier.errors import Absent, BenchFault, NotPossible
 from verifier.gather.lines import LineSettings, Pair
-from verifier.readings import Clocks
+from verifier.services import Clocks
 
 if TYPE_CHECKING:
     import serial

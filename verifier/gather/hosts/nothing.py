@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from verifier.errors import NotPossible
-from verifier.readings import Clocks, Commands, Files
+from verifier.services import Clocks, Commands, Files
 
 NONE = "none"
 

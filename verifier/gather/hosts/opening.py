@@ -6,7 +6,8 @@ from pathlib import Path
 
 from verifier.errors import InputError
 from verifier.gather.hosts.access import Access
-from verifier.readings import Clocks, Host, Simulation
+from verifier.readings import Simulation
+from verifier.services import Clocks, Host
 
 FORMS = {
     "local": "this computer",

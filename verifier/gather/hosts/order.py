@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from verifier.declare.plan import Plan
 from verifier.errors import NotPossible
-from verifier.readings import Clocks, Commands, Files
+from verifier.services import Clocks, Commands, Files
 
 ORDER = "order"
 """The service that a probe needs which reads the order; no other host has it."""

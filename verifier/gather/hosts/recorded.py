@@ -16,7 +16,7 @@ from typing import Any
 
 from verifier.errors import Absent, InputError
 from verifier.gather.hosts.tree import Tree
-from verifier.readings import Clocks, CommandResult
+from verifier.services import Clocks, CommandResult
 
 FILE_LIMIT = 1 << 20
 COMMANDS_LIMIT = 1000

@@ -22,7 +22,7 @@ from verifier.gather.hosts import ssh_words as words
 from verifier.gather.hosts.host_keys import pinned, plain
 from verifier.gather.hosts.local import NAMES_LIMIT, OUTPUT_LIMIT
 from verifier.gather.hosts.ssh_address import SshAddress
-from verifier.readings import Clocks, CommandResult
+from verifier.services import Clocks, CommandResult
 
 if TYPE_CHECKING:
     import asyncssh

@@ -19,7 +19,7 @@ from verifier.gather.instruments.description import Instrument
 from verifier.gather.instruments.loading import load_instruments
 from verifier.gather.instruments.process import GONE, InstrumentProcess, take_lock
 from verifier.gather.instruments.services import ENERGISE, INSTRUMENTS
-from verifier.readings import Clocks, Commands, Files
+from verifier.services import Clocks, Commands, Files
 
 EXCHANGES = 60
 """Exchanges that one order may take at the most: so many reply timeouts are waited for it."""

@@ -17,7 +17,7 @@ from verifier.gather.instruments.ceilings import refuse_beyond_ceilings, uses_in
 from verifier.gather.instruments.taker import InstrumentTaker
 from verifier.gather.prompts.question import Asker, Question
 from verifier.gather.state import to_json
-from verifier.readings import Clocks
+from verifier.services import Clocks
 
 Append = Callable[[str, Mapping[str, Any]], None]
 HANDS = "hands clear"

@@ -14,7 +14,8 @@ from verifier.gather.catalogue import ProbeCatalogue
 from verifier.gather.instruments.bench import InstrumentHost, StationInstruments
 from verifier.gather.instruments.services import energises, instruments_of
 from verifier.gather.workers.running import run_probe
-from verifier.readings import Clocks, Cue, ProbeDeclaration, Reading
+from verifier.readings import ProbeDeclaration, Reading
+from verifier.services import Clocks, Cue
 
 
 class InstrumentTaker:

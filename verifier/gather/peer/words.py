@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from typing import Literal, Protocol, runtime_checkable
 
 from verifier.errors import NotPossible
-from verifier.readings import Host, Value, net_of
+from verifier.readings import Value
+from verifier.services import Host, net_of
 
 Way = Literal["up", "down"]
 """up: from the host that is tested to the far end; down: the other way round."""

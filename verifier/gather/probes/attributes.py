@@ -11,7 +11,7 @@ import errno
 import re
 import unicodedata
 
-from verifier.readings import Files
+from verifier.services import Files
 
 TEXT_LIMIT = 200
 """Characters kept of a text that hardware gives."""

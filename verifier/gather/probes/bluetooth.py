@@ -8,7 +8,8 @@ from dataclasses import dataclass
 
 from verifier.errors import Absent
 from verifier.gather.probes.attributes import names_in, number_of
-from verifier.readings import Files, Host, ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.services import Files, Host
 
 BLUETOOTH = "/sys/class/bluetooth"
 _BLOCKED = (0, 2)

@@ -16,16 +16,8 @@ from verifier.gather.probes.presses import (
     presses_of,
     trials_needed,
 )
-from verifier.readings import (
-    Cue,
-    Host,
-    KeyEvent,
-    KeyWatch,
-    ProbeDeclaration,
-    Reading,
-    ReadingDeclaration,
-    buttons_of,
-)
+from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.services import Cue, Host, KeyEvent, KeyWatch, buttons_of
 
 SHORTEST_GAP = 1.0
 """Seconds between the end of one press and the next cue at the least: what a doubled press needs to show."""

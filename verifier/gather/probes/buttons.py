@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 from verifier.errors import Absent
 from verifier.gather.probes.input_devices import INPUT, InputDevice, input_devices
-from verifier.readings import Host, ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.services import Host
 
 POWER_KEYS = frozenset({116, 0x164})
 """KEY_POWER and KEY_POWER2 in include/uapi/linux/input-event-codes.h."""

@@ -9,18 +9,8 @@ from datetime import UTC, datetime
 
 from verifier.errors import Absent, NotPossible
 from verifier.gather.probes.attributes import number_of, text_of
-from verifier.readings import (
-    Basis,
-    Clocks,
-    Contribution,
-    Files,
-    Host,
-    ProbeDeclaration,
-    Reading,
-    ReadingDeclaration,
-    UnitClock,
-    clock_of,
-)
+from verifier.readings import Basis, Contribution, ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.services import Clocks, Files, Host, UnitClock, clock_of
 
 RTC = "/sys/class/rtc"
 STEP = 0.01

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 
 from verifier.errors import Absent
 from verifier.gather.probes.attributes import NO_VALUE, clean, text_of
-from verifier.readings import Files, Host, ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.services import Files, Host
 
 CPUS = "/sys/devices/system/cpu"
 CPUINFO = "/proc/cpuinfo"

@@ -11,16 +11,8 @@ from typing import Any
 from verifier.declare import units
 from verifier.errors import BenchFault
 from verifier.gather.probes.reply_form import ReplyForm, number_in
-from verifier.readings import (
-    Basis,
-    Console,
-    Contribution,
-    Host,
-    ProbeDeclaration,
-    Reading,
-    ReadingDeclaration,
-    console_of,
-)
+from verifier.readings import Basis, Contribution, ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.services import Console, Host, console_of
 
 LONGEST_SETTLE = 600.0
 _DONE = "OK"

@@ -13,13 +13,8 @@ from verifier.gather.peer.frames import FRAMING, IP, LEAST_PAYLOAD, UDP, udp_pay
 from verifier.gather.peer.pairings import valid_name
 from verifier.gather.peer.words import Datagrams, Way, far_end_of
 from verifier.gather.probes.repeats import mean_of
-from verifier.readings import (
-    Contribution,
-    Host,
-    ProbeDeclaration,
-    Reading,
-    ReadingDeclaration,
-)
+from verifier.readings import Contribution, ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.services import Host
 
 LEAST = LEAST_PAYLOAD + FRAMING + IP[4] + UDP
 MOST = 9018

@@ -6,7 +6,7 @@ import re
 
 from verifier.errors import Absent, NotPossible
 from verifier.gather.probes.attributes import names_in, number_of
-from verifier.readings import Files
+from verifier.services import Files
 
 BLOCK = "/sys/block"
 DEVICES_LIMIT = 1024

@@ -10,7 +10,8 @@ from dataclasses import dataclass
 from verifier.errors import Absent, NotPossible
 from verifier.gather.probes.attributes import NO_VALUE, names_in, text_of
 from verifier.gather.probes.edid import LONGEST, Edid, decode
-from verifier.readings import Files, Host, ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.services import Files, Host
 
 DRM = "/sys/class/drm"
 CONNECTORS_LIMIT = 256

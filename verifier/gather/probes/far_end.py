@@ -11,7 +11,8 @@ from typing import Literal
 from verifier.errors import BenchFault
 from verifier.gather.peer.pairings import valid_name
 from verifier.gather.peer.words import far_end_of
-from verifier.readings import Basis, Contribution, Host, ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.readings import Basis, Contribution, ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.services import Host
 
 _COUNTERS = (
     ("carrier_changes", "How often the link came or went since the driver was loaded."),

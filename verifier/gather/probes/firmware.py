@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from verifier.errors import Absent
 from verifier.gather.probes.attributes import names_in, number_of, text_of
 from verifier.gather.probes.identity import DEVICE_TREE, DMI, is_placeholder
-from verifier.readings import Files, Host, ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.services import Files, Host
 
 EFI = "/sys/firmware/efi"
 SYSTEM_FIRMWARE = 1

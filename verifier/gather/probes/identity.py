@@ -8,7 +8,8 @@ from dataclasses import dataclass
 
 from verifier.errors import Absent
 from verifier.gather.probes.attributes import text_of
-from verifier.readings import Files, Host, ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.services import Files, Host
 
 DMI = "/sys/class/dmi/id"
 DEVICE_TREE = "/proc/device-tree"

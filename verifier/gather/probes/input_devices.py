@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from verifier.errors import VerifierError
 from verifier.gather.probes.attributes import names_in, text_of
-from verifier.readings import Files, Host
+from verifier.services import Files, Host
 
 INPUT = "/sys/class/input"
 DEVICES_LIMIT = 512

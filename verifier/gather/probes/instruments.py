@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 from verifier.errors import BenchFault, NotPossible
 from verifier.gather.instruments.services import ENERGISE, INSTRUMENTS
-from verifier.readings import Host, ProbeDeclaration, Reading, ReadingDeclaration, Series
+from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration, Series
+from verifier.services import Host
 
 if TYPE_CHECKING:
     from verifier.gather.instruments.bench import InstrumentHost, StationInstruments

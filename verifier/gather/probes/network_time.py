@@ -9,16 +9,8 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from verifier.errors import BenchFault
-from verifier.readings import (
-    Basis,
-    Contribution,
-    Exchange,
-    Host,
-    ProbeDeclaration,
-    Reading,
-    ReadingDeclaration,
-    net_of,
-)
+from verifier.readings import Basis, Contribution, ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.services import Exchange, Host, net_of
 
 UNIX_EPOCH = 2_208_988_800
 """1970-01-01 in seconds of NTP era 0 (RFC 5905, figure 4)."""

@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from verifier.declare.fasteners import ORDER_PROBE, due, fastener_types
 from verifier.errors import Absent, NotPossible
 from verifier.gather.hosts.order import ORDER, OrderHost
-from verifier.readings import Host, ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.services import Host
 
 _COUNTS = (
     ("removed", "Taken out of the unit."),

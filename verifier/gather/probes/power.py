@@ -8,7 +8,8 @@ from dataclasses import dataclass
 
 from verifier.errors import Absent, NotPossible
 from verifier.gather.probes.attributes import names_in, number_of, text_of
-from verifier.readings import Contribution, Files, Host, ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.readings import Contribution, ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.services import Files, Host
 
 SUPPLIES = "/sys/class/power_supply"
 SUPPLIES_LIMIT = 64

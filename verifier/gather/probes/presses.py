@@ -12,7 +12,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from verifier.readings import KeyEvent
+from verifier.services import KeyEvent
 
 BOUNCE = 0.05
 """Seconds: contacts that open and close again within it bounced. Of 18 switches the worst took 6.2 ms (Ganssle,

@@ -8,17 +8,8 @@ from dataclasses import dataclass
 from typing import Literal
 
 from verifier.errors import NotPossible
-from verifier.readings import (
-    Basis,
-    Contribution,
-    Host,
-    Net,
-    ProbeDeclaration,
-    Reading,
-    ReadingDeclaration,
-    Series,
-    net_of,
-)
+from verifier.readings import Basis, Contribution, ProbeDeclaration, Reading, ReadingDeclaration, Series
+from verifier.services import Host, Net, net_of
 
 Way = Literal["any", "echo", "connect"]
 

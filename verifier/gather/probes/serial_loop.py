@@ -11,7 +11,8 @@ import anyio
 from verifier.errors import NotPossible, VerifierError
 from verifier.gather.lines import LineSettings, TestableLine, serial_lines_of
 from verifier.gather.probes.prbs import Comparator, Generator, excluded
-from verifier.readings import Clocks, Host, ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.services import Clocks, Host
 
 CHUNK = 256
 AHEAD = 1024

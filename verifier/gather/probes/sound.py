@@ -10,7 +10,8 @@ from typing import Literal
 from verifier.errors import Absent, NotPossible
 from verifier.gather.probes.attributes import NO_VALUE, clean, names_in
 from verifier.gather.probes.input_devices import InputDevice, input_devices
-from verifier.readings import Files, Host, ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.services import Files, Host
 
 ASOUND = "/proc/asound"
 SOUND = "/sys/class/sound"

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from verifier.gather.probes.attributes import FILE_LIMIT, NO_VALUE, clean, number_of, text_of
 from verifier.gather.probes.disks import BLOCK, check_name, chosen
 from verifier.gather.probes.identity import is_placeholder
-from verifier.readings import Files, Host, ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.services import Files, Host
 
 SECTOR = 512
 """Bytes of a unit of `size`, whatever the device's own sectors are (Documentation/ABI/stable/sysfs-block)."""

@@ -11,7 +11,8 @@ from typing import Any
 from verifier.errors import Absent, BenchFault, NotPossible
 from verifier.gather.probes.attributes import LARGEST, clean
 from verifier.gather.probes.disks import check_name, chosen
-from verifier.readings import Contribution, Host, ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.readings import Contribution, ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.services import Host
 
 _REFUSED, _NOT_OPENED = 0b1, 0b10
 """Exit status bits 0 and 1 of smartctl(8): its command line was wrong; the device could not be opened."""

@@ -11,7 +11,8 @@ from typing import Literal
 
 from verifier.errors import Absent
 from verifier.gather.probes.attributes import names_in, number_of, text_of
-from verifier.readings import Contribution, Files, Host, ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.readings import Contribution, ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.services import Files, Host
 
 ZONES = "/sys/class/thermal"
 MONITORS = "/sys/class/hwmon"

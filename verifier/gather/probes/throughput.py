@@ -12,7 +12,8 @@ from verifier.gather.peer.pairings import valid_name
 from verifier.gather.peer.words import Way, far_end_of
 from verifier.gather.probes.attributes import number_of
 from verifier.gather.probes.repeats import mean_of
-from verifier.readings import Files, Host, ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.services import Files, Host
 
 MOST_SECONDS = 60.0
 

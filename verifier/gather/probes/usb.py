@@ -8,7 +8,8 @@ from dataclasses import dataclass
 
 from verifier.errors import Absent
 from verifier.gather.probes.attributes import names_in, text_of
-from verifier.readings import Files, Host, ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.services import Files, Host
 
 DEVICES = "/sys/bus/usb/devices"
 HUB = "09"

@@ -10,7 +10,8 @@ from dataclasses import dataclass
 from verifier.errors import NotPossible
 from verifier.gather.probes.attributes import names_in, text_of
 from verifier.gather.probes.usb import DeviceSettings, occupied
-from verifier.readings import Files, Host, ProbeDeclaration, Reading, ReadingDeclaration, media_of
+from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.services import Files, Host, media_of
 
 BLOCKS = "/sys/class/block"
 MOUNTS = "/proc/self/mountinfo"

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from verifier.errors import Absent, NotPossible
 from verifier.gather.probes.attributes import text_of
 from verifier.gather.probes.usb import DEVICES, SOURCES, DeviceSettings, speed_of
-from verifier.readings import Cue, Host, ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.services import Cue, Host
 
 LOOK = 0.2
 """Seconds between two looks at the port."""

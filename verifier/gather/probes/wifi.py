@@ -8,7 +8,8 @@ from dataclasses import dataclass
 
 from verifier.errors import Absent, NotPossible
 from verifier.gather.probes.attributes import NO_VALUE, names_in, number_of
-from verifier.readings import Contribution, Files, Host, ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.readings import Contribution, ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.services import Files, Host
 
 NET = "/sys/class/net"
 WIRELESS = "/proc/net/wireless"

@@ -9,7 +9,8 @@ from verifier.errors import Absent, NotPossible
 from verifier.gather.probes.attributes import number_of
 from verifier.gather.probes.ethernet import NET, SPEED_UNKNOWN
 from verifier.gather.probes.ethernet import Settings as LinkSettings
-from verifier.readings import Contribution, Cue, Files, Host, ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.readings import Contribution, ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.services import Cue, Files, Host
 
 LOOK = 0.05
 """Seconds between two looks at the link."""

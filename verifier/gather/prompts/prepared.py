@@ -8,7 +8,8 @@ from typing import Protocol
 from verifier.declare.units import convert
 from verifier.errors import InputError, NotPossible
 from verifier.gather.prompts.question import LABEL, Asker, Given, Question, check_value
-from verifier.readings import Cue, Person, Value
+from verifier.readings import Person, Value
+from verifier.services import Cue
 
 
 class Prepared(Protocol):

@@ -11,7 +11,8 @@ from verifier.gather.journal import Contents
 from verifier.gather.simulated.description import SHIPPED, Description, load_description
 from verifier.gather.simulated.host import SimulatedHost
 from verifier.gather.virtual_time import VirtualClocks
-from verifier.readings import Clocks, Simulation
+from verifier.readings import Simulation
+from verifier.services import Clocks
 
 ADDRESS = "simulated"
 

@@ -7,7 +7,7 @@ import os
 import posixpath
 from collections.abc import Callable, Mapping
 
-from verifier.readings import Clocks
+from verifier.services import Clocks
 
 Content = str | OSError | Callable[[], str | OSError]
 """What a file holds, or the error that reading it gives; a function is asked at each read."""

@@ -11,7 +11,7 @@ from verifier.gather.simulated.description import Description, Ethernet, Line, T
 from verifier.gather.simulated.files import Content, SimulatedFiles
 from verifier.gather.simulated.serial_line import SCHEME, SimulatedLine
 from verifier.gather.simulated.thermal import Sensor
-from verifier.readings import Clocks, CommandResult
+from verifier.services import Clocks, CommandResult
 
 NET, ZONE, DMI = "/sys/class/net", "/sys/class/thermal/thermal_zone0", "/sys/class/dmi/id"
 FRAME = 512

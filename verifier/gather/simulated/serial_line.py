@@ -9,7 +9,7 @@ import anyio
 
 from verifier.errors import BenchFault
 from verifier.gather.simulated.description import Line
-from verifier.readings import Clocks
+from verifier.services import Clocks
 
 SCHEME = "simulated://"
 BITS = 10

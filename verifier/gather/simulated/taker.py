@@ -13,7 +13,8 @@ from verifier.errors import BenchFault, NotPossible
 from verifier.gather.catalogue import ProbeCatalogue
 from verifier.gather.workers.running import run_probe
 from verifier.gather.workers.wire import LINE_LIMIT, TAKE_LIMIT, encode, pack
-from verifier.readings import Cue, Host, ProbeDeclaration, Reading
+from verifier.readings import ProbeDeclaration, Reading
+from verifier.services import Cue, Host
 
 
 class SimulatedTaker:

@@ -6,7 +6,8 @@ import math
 import re
 
 from verifier.errors import BenchFault
-from verifier.readings import Cue, ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.services import Cue
 
 READINGS_LIMIT = 1000
 """Readings that one probe may give in one take."""

@@ -20,7 +20,8 @@ from verifier.gather.workers.expected import Expected
 from verifier.gather.workers.process import Ended, WorkerProcess
 from verifier.gather.workers.proxied import answered
 from verifier.gather.workers.wire import TAKE_LIMIT, WireError, unpack, unpack_cue
-from verifier.readings import Cue, Host, ProbeDeclaration, Reading
+from verifier.readings import ProbeDeclaration, Reading
+from verifier.services import Cue, Host
 
 START_LIMIT = 60.0
 """Seconds that a worker may take to start: not the probe's fault, so not of its deadline."""

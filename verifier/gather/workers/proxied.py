@@ -14,7 +14,7 @@ from typing import Any
 
 from verifier.errors import Absent, BenchFault, NotPossible, VerifierError
 from verifier.gather.workers.wire import WireError
-from verifier.readings import Clocks, CommandResult, Host, console_of
+from verifier.services import Clocks, CommandResult, Host, console_of
 
 READ_LIMIT = 1 << 21
 """Bytes that one read may ask for."""

@@ -9,7 +9,8 @@ from typing import Any
 
 from verifier.errors import Absent, BenchFault, InputError, NotPossible, VerifierError
 from verifier.gather.workers.expected import Expected
-from verifier.readings import Cue, Host, Probe, ProbeDeclaration, Reading
+from verifier.readings import ProbeDeclaration, Reading
+from verifier.services import Cue, Host, Probe
 
 
 def settings_of(declaration: ProbeDeclaration, given: Mapping[str, Any]) -> Any:

@@ -6,7 +6,8 @@ import json
 from dataclasses import asdict
 from typing import Any
 
-from verifier.readings import Basis, Contribution, Cue, Reading, Series, Shape
+from verifier.readings import Basis, Contribution, Reading, Series, Shape
+from verifier.services import Cue
 
 LINE_LIMIT = 1 << 22
 """Bytes of one message: a series of 200,000 samples fits."""

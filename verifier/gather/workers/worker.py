@@ -24,7 +24,7 @@ from verifier.errors import Absent, BenchFault, NotPossible, VerifierError
 from verifier.gather.workers.descendants import ending
 from verifier.gather.workers.proxied import ProxiedHost, taken
 from verifier.gather.workers.wire import WireError, decode, encode, pack, pack_cue
-from verifier.readings import Cue, Host
+from verifier.services import Cue, Host
 
 PR_SET_PDEATHSIG = 1
 PR_SET_CHILD_SUBREAPER = 36

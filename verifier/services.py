@@ -1,0 +1,330 @@
+"""What a host offers, and what a probe may ask of it: plain protocols, standard library only.
+
+A host offers what it really has. `files` and `commands` are always asked for by these protocols; the typed
+services beyond them (network, clock, buttons, media, console) are behind the functions at the end, which
+refuse in words where the host has none: a reading never silently comes from another machine.
+"""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator, Sequence
+from contextlib import AbstractAsyncContextManager
+from dataclasses import dataclass
+from typing import Any, Protocol, runtime_checkable
+
+from verifier.errors import NotPossible
+from verifier.readings import ProbeDeclaration, Reading
+
+
+class Files(Protocol):
+    """Files of the host. Paths are absolute, as the host sees them; reads are bounded.
+
+    Raise `FileNotFoundError`, `PermissionError` or another `OSError` with its errno, as the host would.
+    """
+
+    async def read(self, path: str, limit: int = 65_536) -> bytes: ...
+
+    async def names(self, path: str) -> list[str]:
+        """Sorted names in a folder."""
+        ...
+
+    async def real_path(self, path: str) -> str:
+        """The path with every symbolic link followed; FileNotFoundError where it leads nowhere."""
+        ...
+
+    async def exists(self, path: str) -> bool: ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CommandResult:
+    argv: tuple[str, ...]
+    exit: int
+    stdout: str
+
+
+class Commands(Protocol):
+    """Commands of the host. A command that is not there raises `Absent`."""
+
+    async def run(self, *argv: str, timeout: float = 10.0) -> CommandResult: ...
+
+
+class Clocks(Protocol):
+    """The only way to time for engine and probes; simulated runs jump."""
+
+    def loop(self) -> float:
+        """Monotonic seconds of the event loop, for short durations."""
+        ...
+
+    def boot(self) -> float:
+        """CLOCK_BOOTTIME in seconds: goes on while the machine sleeps."""
+        ...
+
+    def boot_id(self) -> str: ...
+
+    def wall(self) -> float:
+        """Seconds since 1970-01-01 UTC, for people; never used for durations."""
+        ...
+
+    async def sleep(self, seconds: float) -> None: ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Exchange:
+    """One datagram sent and the answer to it, with the sender's own system time at both."""
+
+    answer: bytes
+    sent: float
+    """Seconds since 1970-01-01 UTC by the host's own clock, just before it was sent."""
+    received: float
+    """The same, just after the answer came."""
+
+
+class Net(Protocol):
+    """The network as the host itself sees it (service `net`). Addresses are numbers, as `resolve` gives them.
+
+    Times are in seconds; None stands for "no answer in time". NotPossible where the host does not allow it.
+    """
+
+    async def resolve(self, name: str) -> str:
+        """The address behind a name, or the address itself; NotPossible when there is none."""
+        ...
+
+    async def echo(self, address: str, sequence: int, timeout: float) -> float | None:
+        """Round-trip time of one ICMP echo request (RFC 792, RFC 4443)."""
+        ...
+
+    async def connect(self, address: str, port: int, timeout: float) -> float | None:
+        """Time until a TCP connection was accepted or refused: either is an answer of the far end."""
+        ...
+
+    async def exchange(self, address: str, port: int, datagram: bytes, timeout: float) -> Exchange | None:
+        """Send one UDP datagram and wait for one from the same address and port."""
+        ...
+
+
+class UnitClock(Protocol):
+    """The host's own clocks (service `clock`), which are not the bench's."""
+
+    def wall(self) -> float:
+        """The host's system time: seconds since 1970-01-01 UTC."""
+        ...
+
+    async def rtc_flags(self, name: str) -> int:
+        """Voltage flags of a real-time clock such as rtc0: ioctl RTC_VL_READ, include/uapi/linux/rtc.h.
+
+        Absent when there is no such clock; NotPossible where its driver has no flags.
+        """
+        ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeyEvent:
+    """One change of one key, as the kernel reports it (include/uapi/linux/input.h)."""
+
+    device: str
+    """Event device, such as event3."""
+    code: int
+    value: int
+    """1 pressed, 0 let go, 2 repeated while it is held."""
+    at: float
+    """Seconds of the kernel's own stamp: only differences within one device mean something."""
+    seen: float
+    """Seconds of the host's loop clock when it was read."""
+
+
+class KeyWatch(Protocol):
+    """Key events as they come."""
+
+    @property
+    def held_back(self) -> str:
+        """What keeps the system from acting on these keys meanwhile; empty where nothing does."""
+        ...
+
+    @property
+    def down(self) -> bool:
+        """Whether a key was already down when the watch began."""
+        ...
+
+    async def next(self, timeout: float) -> KeyEvent | None:
+        """The next event; None when there is none within `timeout` seconds. BenchFault when some were lost."""
+        ...
+
+
+class Buttons(Protocol):
+    """The host's own keys and buttons (service `buttons`)."""
+
+    def watch(self, devices: Sequence[str], codes: frozenset[int]) -> AbstractAsyncContextManager[KeyWatch]:
+        """Watch some keys of event devices such as event3; Absent when one is gone."""
+        ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RoundTrip:
+    """What came of writing to a test medium and reading it back."""
+
+    medium: str
+    """What the medium calls itself."""
+    identical: bool = False
+    """Whether what was read is what was written."""
+    sha256: str = ""
+    """Of what was written."""
+    write_seconds: float = 0.0
+    read_seconds: float = 0.0
+    past_cache: bool = False
+    """Whether it was read past the page cache; else the kernel was only asked to drop what it held."""
+    fault: str = ""
+    """What the system said where writing or reading broke off."""
+
+
+class Media(Protocol):
+    """Test media of the station, mounted on the host (service `media`)."""
+
+    async def round_trip(self, mount: str, device: tuple[int, int], size: int, seed: int) -> RoundTrip:
+        """Write `size` bytes to a new file below the folder `mount`, flush, read back, remove.
+
+        `device` is the block device (major, minor) that it has to be on. NotPossible where it is not, where
+        there is no room, or where the medium does not carry the marker of a test medium.
+        """
+        ...
+
+
+class Console(Protocol):
+    """The serial console of a unit (service `console`): one command, one line in answer."""
+
+    async def ask(self, command: str) -> str:
+        """The line that answers `command`, printable ASCII without its ending.
+
+        BenchFault names the command and what came instead: an error reply, an echo, garbage, part of a line,
+        nothing in time.
+        """
+        ...
+
+
+class Host(Protocol):
+    """Where a probe reads. `services` names what it really has; a probe that needs more is not run."""
+
+    @property
+    def address(self) -> str:
+        """As given with --at: local, recorded:DIR, ..."""
+        ...
+
+    @property
+    def services(self) -> frozenset[str]: ...
+
+    @property
+    def files(self) -> Files: ...
+
+    @property
+    def commands(self) -> Commands: ...
+
+    @property
+    def clocks(self) -> Clocks: ...
+
+
+@runtime_checkable
+class OffersNet(Protocol):
+    """A host with the service `net`."""
+
+    @property
+    def net(self) -> Net: ...
+
+
+@runtime_checkable
+class OffersClock(Protocol):
+    """A host with the service `clock`."""
+
+    @property
+    def clock(self) -> UnitClock: ...
+
+
+@runtime_checkable
+class OffersConsole(Protocol):
+    """A host with the service `console`."""
+
+    @property
+    def console(self) -> Console: ...
+
+
+@runtime_checkable
+class OffersMedia(Protocol):
+    """A host with the service `media`."""
+
+    @property
+    def media(self) -> Media: ...
+
+
+def media_of(host: Host) -> Media:
+    """The test media of a host; NotPossible where it does not offer any."""
+    if "media" in host.services and isinstance(host, OffersMedia):
+        return host.media
+    raise NotPossible(f"{host.address} offers no media to write to")
+
+
+@runtime_checkable
+class OffersButtons(Protocol):
+    """A host with the service `buttons`."""
+
+    @property
+    def buttons(self) -> Buttons: ...
+
+
+def buttons_of(host: Host) -> Buttons:
+    """The buttons of a host; NotPossible where it does not offer any."""
+    if "buttons" in host.services and isinstance(host, OffersButtons):
+        return host.buttons
+    raise NotPossible(f"{host.address} offers no buttons to watch")
+
+
+def console_of(host: Host) -> Console:
+    """The serial console of a host; NotPossible where it does not offer one."""
+    if "console" in host.services and isinstance(host, OffersConsole):
+        return host.console
+    raise NotPossible(f"{host.address} offers no serial console")
+
+
+def net_of(host: Host) -> Net:
+    """The network of a host; NotPossible where it does not offer one."""
+    if "net" in host.services and isinstance(host, OffersNet):
+        return host.net
+    raise NotPossible(f"{host.address} offers no network to probe from")
+
+
+def clock_of(host: Host) -> UnitClock | None:
+    """The host's own clocks; None where it does not offer them."""
+    return host.clock if "clock" in host.services and isinstance(host, OffersClock) else None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cue:
+    """What a probe wants the technician to do now, while it watches. A probe that yields one goes on when it has
+    been shown; whoever consumes the probe shows it, so that no probe needs a screen."""
+
+    say: str
+    """What to do, as the technician reads it."""
+    wait: bool = False
+    """True where the probe goes on only when the technician says that it is done. Not of the probe's deadline."""
+
+
+class Probe(Protocol):
+    """A plug-in that takes readings, with no opinion on them.
+
+    `take` yields readings one by one and raises `Absent`, `NotPossible` or `BenchFault` to say what it met.
+    One that declares `cues` yields cues too.
+    """
+
+    @property
+    def declaration(self) -> ProbeDeclaration: ...
+
+    def take(self, host: Host, settings: Any) -> AsyncIterator[Reading | Cue]: ...
+
+
+class SerialLine(Protocol):
+    """An open serial line, real or simulated."""
+
+    async def write(self, data: bytes) -> None: ...
+
+    async def read(self, limit: int = 4096) -> bytes:
+        """At least one byte; waits for it as long as the caller lets it."""
+        ...
+
+    async def aclose(self) -> None: ...
