@@ -13,7 +13,7 @@ from verifier.errors import Absent, NotPossible
 from verifier.gather.clocks import RealClocks
 from verifier.gather.hosts import open_host
 from verifier.gather.hosts.local_clock import LocalClock
-from verifier.readings import clock_of, net_of
+from verifier.services import clock_of, net_of
 
 
 def flags(name: str = "rtc0") -> int:
