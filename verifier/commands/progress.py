@@ -50,8 +50,10 @@ def _held(held: Held) -> str:
 
     if held.value is None or isinstance(held.value, bool):
         return "yes" if held.value else "no"
-    if isinstance(held.value, float) and held.u:
-        text = f"{measured(held.value, held.u)} {unit_text(held.unit)}".rstrip()
+    half = (held.interval[1] - held.interval[0]) / 2 if held.interval else 0.0
+    if isinstance(held.value, float) and half > 0:
+        # Expanded, as in the report: the same ± must mean the same on screen and on paper.
+        text = f"{measured(held.value, half)} {unit_text(held.unit)}".rstrip()
     else:
         text = value_text(held.value, held.unit)
     return f"{text} ({held.limit})"
