@@ -47,7 +47,9 @@ def test_a_whole_run_is_released_and_sealed(bench: Bench) -> None:
         "usb-1": "measured",
         "io-screws": "measured",
     }
-    assert "T07" not in json.dumps(record), "people stand in the record as digests only"
+    assert not re.search(r"(?<![\w-])T07(?![\w-])", json.dumps(record)), (
+        "people stand in the record as digests only"
+    )
     # A recording is no unit on the bench, and the names of the files say so.
     report, sealed = bench.only_run() / "report.simulated.html", bench.only_run() / "sealed.simulated.json"
     assert bench.command("audit", str(report), str(sealed)).returncode == 0

@@ -228,7 +228,7 @@ def test_a_withheld_field_leaves_the_seal_intact_and_is_counted(bench):
     assert (none.status, none.withheld) == (Status.UNALTERED, 2)
     one = check_sealed(sealed.withhold(keep=digests[:1]), bench.trust)
     assert (one.status, one.withheld) == (Status.UNALTERED, 1)
-    assert "T04" not in sealed.withhold().decode()
+    assert not re.search(r"(?<![\w-])T04(?![\w-])", sealed.withhold().decode())
 
 
 def test_disclosed_values_cannot_be_changed_swapped_or_added(bench):

@@ -144,7 +144,7 @@ def test_a_person_that_is_not_disclosed_is_withheld(sample: Any, render: Callabl
     record, disclosed = sample.everything()
     assert "T07" in words_of(render(record, disclosed))
     withheld = words_of(render(record, {}))
-    assert "T07" not in withheld
+    assert not re.search(r"(?<![\w-])T07(?![\w-])", withheld)
     assert "Q01" not in withheld
     assert "name withheld" in withheld
 
