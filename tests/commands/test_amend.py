@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import re
-
 import json
+import re
 import shutil
 import sys
 from pathlib import Path
@@ -94,7 +93,7 @@ def test_the_customers_page_withholds_names_and_its_seal_is_good(bench: Bench) -
     done = bench.command("report", first, "--for", "customer")
     page = bench.station / "runs" / first / "customer.simulated.html"
     assert str(page) in done.stdout
-    assert not re.search(r"(?<![\w-])T07(?![\w-])", page.read_text("utf)-8")
+    assert not re.search(r"(?<![\w-])T07(?![\w-])", page.read_text("utf-8"))
     audited = json.loads(bench.command("audit", str(page), "--json").stdout)["files"][0]
     assert (audited["status"], audited["withheld"]) == ("unaltered", 1)
     whole = bench.command("audit", str(page.parent))
