@@ -1,6 +1,7 @@
 """What somebody tries who has every sealed file, every library, and a key of his own, but not the station's."""
 
 import json
+import re
 from dataclasses import replace
 
 import pytest
