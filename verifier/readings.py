@@ -119,6 +119,16 @@ class Series:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Grid:
+    """What was found at each cell of an area, such as a touch screen: one character a cell."""
+
+    rows: tuple[str, ...]
+    """From top to bottom, all of one length."""
+    legend: tuple[tuple[str, str], ...]
+    """Character and what it says, the one that is as it should be first."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Reading:
     """A value with its unit, what is known of its uncertainty, and where it was read."""
 
@@ -136,6 +146,8 @@ class Reading:
     """What is known of the uncertainty of this one value, before the suite's own statements."""
     series: Series | None = None
     """Samples behind the value, where there are any."""
+    grid: Grid | None = None
+    """Cells behind the value, where it is about an area."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,6 +1,6 @@
 """What the template needs, worked out from the record: plain texts in the order they are shown.
 
-No markup here except the drawings of `held` and `series`; the template escapes everything else.
+No markup here except the drawings of `held`, `series` and `grid`; the template escapes everything else.
 """
 
 from __future__ import annotations
@@ -23,6 +23,7 @@ from verifier.seal.record import (
     disclosed_value,
 )
 from verifier.show import numbers, words
+from verifier.show.grid import grid_svg
 from verifier.show.held import HeldView, held_view
 from verifier.show.series import series_svg
 
@@ -198,7 +199,9 @@ def _noted(attempt: RecordedAttempt) -> tuple[tuple[str, str, bool], ...]:
 
 def _traces(attempt: RecordedAttempt) -> tuple[Markup, ...]:
     held = {h.reading: h for h in attempt.finding.held} if attempt.finding else {}
-    drawn = [series_svg(r, held.get(r.name)) for take in attempt.takes for r in take if r.series]
+    readings = [r for take in attempt.takes for r in take]
+    drawn = [series_svg(r, held.get(r.name)) for r in readings if r.series]
+    drawn += [grid_svg(r) for r in readings if r.grid]
     return tuple(drawing for drawing in drawn[:MOST_TRACES] if drawing)
 
 

@@ -6,7 +6,7 @@ import math
 import re
 
 from verifier.errors import BenchFault
-from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.readings import Grid, ProbeDeclaration, Reading, ReadingDeclaration
 from verifier.services import Cue
 
 READINGS_LIMIT = 1000
@@ -17,6 +17,9 @@ CUES_LIMIT = 1000
 """Cues in one take."""
 CUE_LIMIT = 500
 SAMPLES_LIMIT = 200_000
+CELLS_LIMIT = 200
+"""Cells of a grid along each of its sides."""
+LEGEND_LIMIT = 6
 CONTRIBUTIONS_LIMIT = 100
 LARGEST = 2**53
 """Larger whole numbers are not exact in a record."""
@@ -101,9 +104,24 @@ class Expected:
             or not all(math.isfinite(v) for v in series.values)
         ):
             raise self._wrong(f"gave samples of {reading.name} that are too many or no finite numbers")
+        if reading.grid is not None and not _is_grid(reading.grid):
+            raise self._wrong(f"gave cells of {reading.name} that are too many or make no grid")
 
     def _wrong(self, what: str) -> BenchFault:
         return BenchFault(f"the probe {self._declaration.name} {what}")
+
+
+def _is_grid(grid: Grid) -> bool:
+    signs = [sign for sign, _ in grid.legend]
+    told = all(len(sign) == 1 and _is_text(sign + said, 100) for sign, said in grid.legend)
+    sides = 0 < len(grid.rows) <= CELLS_LIMIT and 0 < len(grid.rows[0]) <= CELLS_LIMIT
+    return (
+        told
+        and sides
+        and 0 < len(signs) <= LEGEND_LIMIT
+        and len({len(row) for row in grid.rows}) == 1
+        and set("".join(grid.rows)) <= set(signs)
+    )
 
 
 def _is_text(text: object, limit: int) -> bool:

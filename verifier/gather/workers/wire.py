@@ -6,7 +6,7 @@ import json
 from dataclasses import asdict
 from typing import Any
 
-from verifier.readings import Basis, Contribution, Reading, Series, Shape
+from verifier.readings import Basis, Contribution, Grid, Reading, Series, Shape
 from verifier.services import Cue
 
 LINE_LIMIT = 1 << 22
@@ -45,6 +45,8 @@ def pack(reading: Reading) -> dict[str, Any]:
     }
     if reading.series is not None:
         packed["series"] = [reading.series.t0, reading.series.dt, reading.series.values]
+    if reading.grid is not None:
+        packed["grid"] = [reading.grid.rows, reading.grid.legend]
     return packed
 
 
@@ -63,6 +65,7 @@ def unpack(packed: Any) -> Reading:
             exact=_typed(packed["exact"], bool),
             contributions=tuple(_contribution(c) for c in packed["contributions"]),
             series=_series(packed.get("series")),
+            grid=_grid(packed.get("grid")),
         )
     except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
         raise WireError(f"{type(error).__name__}: {error}") from None
@@ -99,6 +102,16 @@ def _series(packed: Any) -> Series | None:
         t0=float(_typed(t0, int, float)),
         dt=float(_typed(dt, int, float)),
         values=tuple(float(_typed(v, int, float)) for v in values),
+    )
+
+
+def _grid(packed: Any) -> Grid | None:
+    if packed is None:
+        return None
+    rows, legend = packed
+    return Grid(
+        rows=tuple(_typed(row, str) for row in rows),
+        legend=tuple((_typed(sign, str), _typed(said, str)) for sign, said in legend),
     )
 
 
