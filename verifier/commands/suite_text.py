@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from verifier.declare.coverage import by_eye_only
 from verifier.declare.spelling import plain
-from verifier.declare.suite import Check, Console, Fit, Rule, Serial, Suite, duration_text
+from verifier.declare.suite import Check, Console, Fit, Ladder, Rule, Serial, Suite, duration_text
 from verifier.readings import Stage
 
 if TYPE_CHECKING:
@@ -75,6 +75,8 @@ class _Writer:
             yield from self.named("console", _console_words(suite.console), 0)
         for caution in suite.cautions:
             yield from self.named("caution", caution, 0)
+        if suite.ladder is not None:
+            yield from self.ladder(suite, suite.ladder)
         for stage in Stage:
             checks = [check for check in suite.checks if check.stage is stage]
             if checks:
@@ -100,6 +102,16 @@ class _Writer:
                 yield from self.wrapped(_covered_words(suite, name), 4)
                 if joint.faults:
                     yield from self.wrapped(f"faults: {', '.join(joint.faults)}", 4)
+
+    def ladder(self, suite: Suite, ladder: Ladder) -> Iterator[str]:
+        said = " or ".join(f"“{phrase}”" for phrase in ladder.complaint)
+        yield ""
+        what = f"First and alone where the complaint says {said}; where one fails, nothing else is made:"
+        yield from self.wrapped(what)
+        yield ""
+        for number, rung in enumerate(ladder.rungs, 1):
+            yield from self.wrapped(f"{number}. {rung.check}: {suite.check(rung.check).title}", 2, 5)
+            yield from self.wrapped(f"where it fails, look at {rung.look}", 5)
 
     def check(self, check: Check) -> Iterator[str]:
         from verifier.judge.limits import limit_words

@@ -16,6 +16,7 @@ from verifier.declare.lint_checks import lint_check, lint_probe
 from verifier.declare.lint_console import lint_console
 from verifier.declare.lint_instruments import lint_instruments
 from verifier.declare.lint_joints import lint_joints, lint_order_of_checks
+from verifier.declare.lint_ladder import lint_ladder
 from verifier.declare.lint_limits import lint_limits, lint_pattern
 from verifier.declare.notes import Enough, Notes
 from verifier.declare.shape import adapter_of, salvage
@@ -64,6 +65,7 @@ def _rules(notes: Notes, suite: Suite, catalogue: Catalogue, folder: Path) -> No
         readings = lint_check(notes, check, ("checks", number), catalogue, folder)
         lint_limits(notes, suite, check, ("checks", number), readings)
     lint_order_of_checks(notes, suite)
+    lint_ladder(notes, suite)
     lint_joints(notes, suite)
     if not suite.checks:
         notes.error(("checks",), "the suite has no checks", "Add at least one [[checks]].", concerns=[("checks",)])

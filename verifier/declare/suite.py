@@ -277,6 +277,54 @@ class Repeat(_Model):
     """Which one value stands for all: their mean, their median, or the one nearest to or furthest past a limit."""
 
 
+class Cycles(_Model):
+    """Taking a check over a number of cold starts or positions, for faults that come and go."""
+
+    times: int | None = Field(default=None, ge=2, le=500)
+    """How many cycles; with positions, one for each unless given."""
+    between: Sentence | None = None
+    """What the technician does before each further cycle, such as switching the unit off and on."""
+    positions: tuple[Sentence, ...] = Field(default=(), max_length=100)
+    """How the unit stands or lies in each cycle, asked before it; gone through in turn."""
+    stop: Literal["never", "first-fail"] = "never"
+    """When the rest of the cycles is left out; first-fail saves time and gives no rate."""
+
+    @model_validator(mode="after")
+    def _number(self, info: ValidationInfo) -> Cycles:
+        _raise_first(cycles_complaints(self), info)
+        return self
+
+    @property
+    def number(self) -> int:
+        """How many cycles make the check."""
+        return self.times or len(self.positions)
+
+    @property
+    def by_hand(self) -> bool:
+        """Whether somebody does something with the unit, so that nothing else can be read meanwhile."""
+        return self.between is not None or bool(self.positions)
+
+    def position(self, number: int) -> str:
+        """The position of a cycle, counted from 1; empty where the suite names none."""
+        return self.positions[(number - 1) % len(self.positions)] if self.positions else ""
+
+    def act(self, number: int) -> str:
+        """What is to be done before a cycle, in one text; empty where nothing is."""
+        words = [self.between] if self.between and number > 1 else []
+        if self.positions:
+            words.append(f"Position: {self.position(number)}")
+        return "\n".join(words)
+
+
+def cycles_complaints(cycles: Cycles) -> list[Complaint]:
+    """What is wrong between the keys of cycles."""
+    if cycles.times is None and len(cycles.positions) < 2:
+        return [(("", "times", "positions"), "cycles are at least two: give times, or two positions or more")]
+    if cycles.times is not None and cycles.times < len(cycles.positions):
+        return [(("times", "positions"), f"there are {len(cycles.positions)} positions and fewer cycles")]
+    return []
+
+
 class Statement(_Model):
     """The author's statement of a reading's uncertainty."""
 
@@ -371,6 +419,10 @@ class Check(_Model):
     """Whose files the probe reads: the unit's, or those of the bench computer at the far end of its cable."""
     repeat: Repeat | None = None
     """How often readings are taken, and how they pool."""
+    cycles: Cycles | None = None
+    """Over how many cold starts or positions it is taken, each judged by itself."""
+    on_fail: Literal["go-on", "quarantine"] = "go-on"
+    """What a fail does: quarantine makes everything safe at once, stops all else and holds the unit."""
     uncertainty: tuple[Statement, ...] = Field(default=(), max_length=100)
     """The author's statements of uncertainty, beside what probe and instrument state themselves."""
     compute: dict[ReadingName, Annotated[str, StringConstraints(max_length=500)]] = Field(
@@ -391,13 +443,43 @@ class Check(_Model):
     def judged(self) -> bool:
         return bool(self.limits)
 
+    @property
+    def quarantines(self) -> bool:
+        """Whether a fail of this check quarantines the unit."""
+        return self.on_fail == "quarantine"
+
+    @property
+    def takes(self) -> int:
+        """Takes of one cycle, or of the check where it has no cycles."""
+        return self.repeat.times if self.repeat else 1
+
+    @property
+    def all_takes(self) -> int:
+        """How many times it is taken in all where nothing is taken again."""
+        return self.takes * (self.cycles.number if self.cycles else 1)
+
 
 def check_complaints(check: Check) -> list[Complaint]:
     """What is wrong between the keys of a check: each kind of check has its own."""
     if (check.probe is None) == (check.prompt is None):
         key = "" if check.probe is None else "probe"
         return [((key, "probe", "prompt"), "a check has either a probe or a prompt")]
-    return _probe_complaints(check) if check.probe is not None else _prompt_complaints(check)
+    own = _probe_complaints(check) if check.probe is not None else _prompt_complaints(check)
+    return own + _outcome_complaints(check)
+
+
+def _outcome_complaints(check: Check) -> list[Complaint]:
+    """Rules on what becomes of the verdict."""
+    rules = [
+        (("on_fail", "limits"), check.quarantines and not check.limits, "without limits it never fails"),
+        (("on_fail", "required"), check.quarantines and not check.required, "what quarantines is always required"),
+        (
+            ("cycles", "limits"),
+            check.cycles is not None and not check.limits,
+            "each cycle is judged by itself, and this check has no limits",
+        ),
+    ]
+    return [(keys, what) for keys, wrong, what in rules if wrong]
 
 
 def _probe_complaints(check: Check) -> list[Complaint]:
@@ -452,6 +534,24 @@ def _prompt_complaints(check: Check) -> list[Complaint]:
     return [((*keys, "prompt"), what) for keys, wrong, what in rules if wrong]
 
 
+class Rung(_Model):
+    """One step of the ladder."""
+
+    check: Identifier
+    """The check that is made; its stage is arrival."""
+    look: Sentence
+    """What to look at where it fails, as it reads after "Look at": "the fuse beside the DC plug"."""
+
+
+class Ladder(_Model):
+    """A few checks for a unit that does not start: made first and alone, so that a dead unit costs minutes."""
+
+    complaint: tuple[Sentence, ...] = Field(min_length=1, max_length=50)
+    """Phrases of a repair order's complaint that call for it, such as "does not start"."""
+    rungs: tuple[Rung, ...] = Field(min_length=1, max_length=20)
+    """Its steps, in order; where one fails, nothing else is made."""
+
+
 class Suite(_Model):
     """One model's parts, joints, faults, checks and limits."""
 
@@ -477,6 +577,8 @@ class Suite(_Model):
     """The model's parts, by name."""
     joints: dict[Identifier, Joint] = Field(default_factory=dict, max_length=1000)
     """The model's joints, by name."""
+    ladder: Ladder | None = None
+    """What is made first and alone where the complaint is that the unit does not start."""
     checks: tuple[Check, ...] = Field(default=(), max_length=500)
     """The checklist, in the order in which it is read."""
 

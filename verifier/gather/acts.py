@@ -10,6 +10,7 @@ from difflib import get_close_matches
 from typing import Literal
 
 from verifier.declare.coverage import disturbed_joints
+from verifier.declare.ladder import rung_of
 from verifier.errors import InputError
 from verifier.gather.engine import Engine
 from verifier.gather.prompts.question import Given as GivenAnswer
@@ -90,10 +91,11 @@ def _set_aside(engine: Engine, check_id: str, why: str) -> None:
         return
     engine.append("set-aside", {"check": check_id, "why": why})
     title = engine.state.plan.suite.check(check_id).title
+    is_rung = rung_of(engine.state.plan.suite, check_id) is not None
     for check in engine.state.plan.suite.checks:
         later = engine.state.counting(check.id)
         never_ran = later is not None and later.finding is not None and later.finding.verdict is Verdict.NOT_RUN
-        if check_id in check.after and later is not None and never_ran and not later.takes:
+        if (is_rung or check_id in check.after) and later is not None and never_ran and not later.takes:
             _set_aside(engine, check.id, f"“{title}” did not pass then")
 
 

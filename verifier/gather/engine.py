@@ -5,6 +5,7 @@
 3. Where something it comes after did not pass, it is not run, with that reason.
 4. Stages follow each other; a check of a later stage waits until the earlier ones are done.
 5. What has a finding is never taken again, unless a person set it aside.
+6. Where the complaint is that the unit does not start, the suite's ladder comes before all else (`ladder`).
 
 The engine keeps no state of its own: all it knows is in the journal, through `RunState`.
 """
@@ -25,6 +26,7 @@ from verifier.gather.from_order import OrderTaker
 from verifier.gather.hosts.order import ORDER
 from verifier.gather.instruments.services import INSTRUMENTS, energises, instruments_of
 from verifier.gather.journal import Journal
+from verifier.gather.ladder import held_by_ladder, rungs_left, where_to_look
 from verifier.gather.prompts.question import LABEL, Asker, Question, question_of, reading_of
 from verifier.gather.serials import agree, serial_problem
 from verifier.gather.state import RunState, to_json
@@ -180,17 +182,20 @@ class Engine:
     # ---- checks -------------------------------------------------------------------------------
 
     async def run(self, stages: Sequence[Stage]) -> None:
-        """Take every pending check of these stages, in the order of the stages."""
+        """Take every pending check of these stages, in the order of the stages; the ladder before any of them."""
+        if Stage.ARRIVAL not in stages and (rungs := rungs_left(self.state)):
+            self._watcher.stage(Stage.ARRIVAL, len(rungs))
+            await self._run_checks(rungs)
         for stage in stages:
             if not self.state.pending([stage]):
                 continue
             if stage not in self.state.begun:
                 self.append("stage", {"stage": stage.value})
             self._watcher.stage(stage, len(self.state.pending([stage])))
-            await self._run_stage(stage)
+            await self._run_checks(self.state.pending([stage]))
 
-    async def _run_stage(self, stage: Stage) -> None:
-        waiting = {check.id: check for check in self.state.pending([stage])}
+    async def _run_checks(self, checks: Sequence[Check]) -> None:
+        waiting = {check.id: check for check in checks}
         async with anyio.create_task_group() as group:
             while True:
                 self._start_what_can(waiting, group.start_soon)
@@ -200,7 +205,7 @@ class Engine:
                 self._changed = anyio.Event()
 
     def _start_what_can(self, waiting: dict[str, Check], start: Callable[..., object]) -> None:
-        """Start or settle what can be; `waiting` are the stage's checks that are neither, in the suite's order.
+        """Start or settle what can be; `waiting` are the checks that are neither, in the suite's order.
 
         Called whenever a check ends, so what is looked at for each waiting check is kept little.
         """
@@ -240,6 +245,9 @@ class Engine:
 
     def _blocked_by(self, check: Check) -> Finding | Literal[False] | None:
         """The finding of a check that cannot be run; False when it may start; None while unknown."""
+        held = held_by_ladder(self.state, check)
+        if held is not False:
+            return held
         waiting = False
         for name in check.after:
             earlier = self.state.counting(name)
@@ -297,9 +305,9 @@ class Engine:
             if not answered:
                 await self._take_readings(check)
             attempt = self.state.open_attempt(check.id)
-            finding = self._judge(check, attempt.takes if attempt else ())
+            finding = where_to_look(self.state, check, self._judge(check, attempt.takes if attempt else ()))
         except Absent as error:
-            finding = self._absent(check, error)
+            finding = where_to_look(self.state, check, self._absent(check, error))
         except NotPossible as error:
             finding = Finding(verdict=Verdict.NOT_RUN, reason=error.what)
         except BenchFault as error:

@@ -19,6 +19,7 @@ from verifier.gather.engine import Engine, Taker, Watcher
 from verifier.gather.hosts import Access, Reaching, facts, open_host
 from verifier.gather.instruments.sitting import instruments_for
 from verifier.gather.journal import Journal
+from verifier.gather.ladder import failed_rung
 from verifier.gather.prompts.question import Asker
 from verifier.gather.prompts.terminal import PauseWanted
 from verifier.gather.simulated import SimulatedTaker
@@ -195,7 +196,8 @@ async def _work(engine: Engine, host: Host, sitting: Sitting, outlook: Callable[
             if not state.pending([stage]):
                 continue
             begun = any(state.counting(c.id) for c in state.plan.suite.checks if c.stage is not stage)
-            if sitting.between and begun and stage not in state.begun and not await sitting.between(stage):
+            ask = sitting.between if failed_rung(state) is None else None  # of a dead unit nothing more is made
+            if ask and begun and stage not in state.begun and not await ask(stage):
                 return f"before the stage {stage.value}"
             await engine.run([stage])
         if left := len(state.pending()):

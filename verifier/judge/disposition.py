@@ -6,8 +6,8 @@
    check with limits has passed at all.
 3. Else `release`.
 
-A check whose hardware is not fitted is not required any more. A required check without limits must have been
-taken, no more. What is not required never blocks.
+A check whose hardware is not fitted is not required any more, nor is a rung of a ladder that was not called for.
+A required check without limits must have been taken, no more. What is not required never blocks.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping
 
 from verifier.declare.coverage import by_eye_only
+from verifier.declare.ladder import not_climbed
 from verifier.declare.plan import Plan
 from verifier.declare.suite import Check
 from verifier.readings import Attempt, Disposition, Finding, JointCoverage, Outcome, Stage, Verdict
@@ -43,6 +44,8 @@ def outcome(plan: Plan, attempts: Mapping[str, Attempt], waived: Collection[str]
     for check in plan.suite.checks:
         finding = findings.get(check.id)
         if not check.required or (finding is not None and finding.not_fitted):
+            continue
+        if not_climbed(plan.suite, plan.order, check.id):
             continue
         if finding is None:
             standing.append(f"{check.title} has not been made")
