@@ -45,6 +45,11 @@ def test_any_bytes_are_read_or_refused_and_nothing_else_happens(data):
         (b"9007199254740993", "beyond 2"),
         (b"[-9007199254740993]", "beyond 2"),
         (b"9" * 5000, "beyond 2"),
+        (b'{"a":9007199254740993}', "beyond 2"),
+        (b'{"a":[1,-9007199254740993]}', "beyond 2"),
+        (b'{"a":[9007199254740993,{"b":"1"}]}', "beyond 2"),
+        (b'{"a":1e999}', "binary64"),
+        (b'{"a":NaN}', "no number"),
         (b'"\\ud800"', "UTF-8"),
         (b'{"\\udfff":1}', "UTF-8"),
         (b'"\xff"', "UTF-8"),
@@ -67,6 +72,8 @@ def test_refused(document, why):
     [
         (b"9007199254740992", 2**53),
         (b"-9007199254740992", -(2**53)),
+        (b'{"a":9007199254740992,"b":["9007199254740993"]}', {"a": 2**53, "b": ["9007199254740993"]}),
+        (b'{"a":1e-05,"b":1e+16,"c":5e-324}', {"a": 1e-05, "b": 1e16, "c": 5e-324}),
         (b"0.30000000000000004", 0.1 + 0.2),
         (b'"\\ud83d\\ude00"', "\U0001f600"),
         (b'["' + b"[" * 200 + b'"]', ["[" * 200]),
@@ -90,6 +97,12 @@ def test_what_could_not_be_read_back_is_not_written(value):
 
 def test_the_one_layout():
     assert dumps({"b": [1, 2.5], "a": "é\u202e"}) == '{"a":"é\u202e","b":[1,2.5]}'.encode()
+
+
+@given(st.dictionaries(texts, documents, min_size=1, max_size=5))
+def test_the_fast_reader_gives_what_the_slow_one_gives(value):
+    data = dumps(value)
+    assert repr(loads(data)) == repr(loads(b" " + data)) == repr(json.loads(data))
 
 
 NAMES = st.sampled_from(["a", "b", ":", '":', " :", '\\":', "é"])

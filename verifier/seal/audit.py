@@ -32,7 +32,7 @@ from verifier.seal.verify import (
 )
 
 Kind = Literal["record", "report", "amendment", "unknown"]
-_SUFFIXES = {".json", ".html", ".htm"}
+_SUFFIXES = (".json", ".html", ".htm")
 _OURS = (b'"receipt":{', b'"record":"ey', b'"disclosed":{')
 _RUN_FILES = {*RECORD_NAMES, *REPORT_NAMES}
 """Names that a run's folder gives: a file of that name is audited whatever is in it."""
@@ -281,9 +281,10 @@ def _files(path: Path) -> Iterator[tuple[Path, bool]]:
         return
     for folder, folders, names in os.walk(path):
         folders.sort()
-        for name in sorted(names):
-            if Path(name).suffix.lower() in _SUFFIXES:
-                yield Path(folder) / name, False
+        ours = [name for name in sorted(names) if name.lower().endswith(_SUFFIXES)]
+        if ours:
+            here = Path(folder)
+            yield from ((here / name, False) for name in ours)
 
 
 def _unreadable(path: Path, why: str) -> AuditLine:

@@ -8,7 +8,6 @@ believed: `verify` says whether it may be.
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Collection
 from dataclasses import dataclass
@@ -137,10 +136,12 @@ class Sealed:
 def parse(data: bytes) -> Envelope:
     """The parts of a sealed record that is exactly as it would be written; raises `NotSealedRecord`."""
     # Not read strictly: a document that any of the strict rules refuses is never what is written here.
+    from pydantic_core import from_json
+
     try:
         if len(data) > LARGEST_FILE:
             raise NotSealedRecord(f"the sealed record is {len(data)} bytes long; at most {LARGEST_FILE} are read")
-        envelope = _parts(json.loads(data.decode("utf-8")))
+        envelope = _parts(from_json(data))
         if envelope.to_bytes() != data:
             raise NotSealedRecord("the file is not laid out as a sealed record is written")
     except (ValueError, RecursionError, strict_json.NotStrict) as error:

@@ -29,6 +29,7 @@ was left out of the ledger.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
@@ -290,12 +291,14 @@ def _check_disclosed(envelope: Envelope, in_record: frozenset[str]) -> None:
             raise Refused("a disclosed value is not the one that was sealed")
 
 
+_HEAD = re.compile(rb'\{"root":"(?P<root>[0-9a-f]{64})","size":(?P<size>[1-9][0-9]{0,15})\}')
+
+
 def head_of(payload: bytes) -> tuple[int, str]:
     """Size and root of a signed head's payload. Raises `SealError`."""
-    match strict_json.loads(payload, what="the head", largest=1000):
-        case {"size": int() as size, "root": str() as root, **rest} if not rest and size > 0:
-            if type(size) is int and envelopes.is_hash(root):
-                return size, root
+    found = _HEAD.fullmatch(payload)
+    if found and (size := int(found["size"])) <= strict_json.LARGEST_INTEGER:
+        return size, found["root"].decode("ascii")
     raise Refused("a signed head does not hold exactly a size and a root")
 
 
