@@ -55,6 +55,8 @@ class Disposition(StrEnum):
     RELEASE = "release"
     REWORK = "rework"
     HOLD = "hold"
+    QUARANTINED = "hold: quarantined"
+    """Stronger than all others: nothing but keeping it apart is to be done with the unit at this bench."""
 
 
 class Basis(StrEnum):
@@ -169,6 +171,36 @@ class ReadingDeclaration:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Bound:
+    """A limit on a number as a probe may plan by it, in the unit of its reading."""
+
+    reading: str
+    lower: float | None
+    upper: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Forecast:
+    """What a probe says of a check before it is taken, from its settings and its limits."""
+
+    settings: Mapping[str, Any]
+    """The settings to take it with: those of the suite, and what the probe chose where they leave it open."""
+    words: tuple[str, ...] = ()
+    """Lines for whoever waits: how long it takes and why."""
+    problem: str = ""
+    """Why it cannot decide a limit; empty where it can."""
+    to_do: str = ""
+    """What the suite's author does about that."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SoFar:
+    """What a check had given when its probe let the run pause, for the probe that goes on with it."""
+
+    readings: tuple[Reading, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ProbeDeclaration:
     """What a probe says of itself, so that suites can be checked and hosts matched without running it."""
 
@@ -193,6 +225,16 @@ class ProbeDeclaration:
     has the technician to itself."""
     timeout: float = 30.0
     """Seconds after which it counts as hung, where the suite says nothing."""
+    cautions: tuple[str, ...] = ()
+    """What can hurt or be harmed where it is used: shown before the run and in the report."""
+    pauses: bool = False
+    """True where it spans a pause of the run: it may end in a `Pause`, and then goes on by `go_on`. It has the
+    unit to itself."""
+    consults: bool = False
+    """True where it asks for readings of the bench's instruments beside its own, by `Consult`."""
+    forecast: Callable[[Mapping[str, Any], Sequence[Bound], float], Forecast] | None = None
+    """Where it can say beforehand what it takes to decide: from settings that fit, limits, and the largest chance
+    that a value that passed lies outside (0 where the uncertainty is not used)."""
     told: Callable[[Mapping[str, Any]], tuple[ReadingDeclaration, ...]] | None = None
     """Where the suite's settings decide which readings there are: from those settings to the readings, none
     where the settings are wrong. `readings` then holds those of the default settings."""
@@ -259,6 +301,21 @@ class Held:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class FaultRate:
+    """How often a check failed in cycles whose number was fixed beforehand, and what that says at 95 %."""
+
+    cycles: int
+    """Cycles that were judged: all that the suite asks for."""
+    failed: int
+    """How many of them failed."""
+    lower: float
+    """Smallest share of failing cycles that agrees with this; 0 where none failed."""
+    upper: float
+    """Largest share of failing cycles that agrees with this: two-sided (Clopper and Pearson) where some failed,
+    one-sided 1 - 0.05^(1/n) (success run) where none did."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:
     """A check's readings held against its limits."""
 
@@ -271,6 +328,10 @@ class Finding:
     """True where the hardware was not there."""
     not_fitted: bool = False
     """True where it was absent and the suite says that this is no fault: the check is not required."""
+    to_do: str = ""
+    """What to do next, where whatever kept the check from being taken says so."""
+    rate: FaultRate | None = None
+    """Where the check was taken in cycles and each was judged: what they say of an intermittent fault."""
 
 
 C = TypeVar("C", contravariant=True)
@@ -281,13 +342,17 @@ class Judge(Protocol[C]):
 
     def __call__(self, check: C, takes: Sequence[Sequence[Reading]]) -> Finding: ...
 
+    def of_cycles(self, check: C, cycles: Sequence[Cycle]) -> Finding:
+        """One finding for all cycles of a check, each of which has its own."""
+        ...
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Person:
     """Who did something, and how that person was known. A personal field of the record."""
 
     name: str
-    known: Literal["typed", "answers-file", "option", "order", "account"] = "typed"
+    known: Literal["typed", "answers-file", "option", "order", "account", "simulated"] = "typed"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -316,6 +381,26 @@ class Answer:
     """True where the question was answered after what it asks about was covered up."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cycle:
+    """One cold start or position of a check that is taken in cycles. Its readings are among the attempt's takes."""
+
+    number: int
+    """From 1. A cycle that was taken again stands here more than once."""
+    began: Moment
+    position: str = ""
+    """Where the unit was for it, in the suite's words."""
+    ended: Moment | None = None
+    first_take: int = 0
+    """Index of its first take."""
+    takes: int = 0
+    """How many takes are its."""
+    finding: Finding | None = None
+    """Null where it was not finished."""
+    set_aside: str = ""
+    """Why it does not count (the bench failed, interrupted); empty if it does."""
+
+
 Ended = Literal["judged", "absent", "not-run", "bench-error", "unfinished"]
 
 
@@ -335,6 +420,13 @@ class Attempt:
     """Why this attempt no longer counts (corrected, taken again, part reopened, interrupted); empty if it does."""
     host: str = ""
     """Which host the readings came from."""
+    cycles: tuple[Cycle, ...] = ()
+    """In the order in which they were begun; empty for a check without cycles."""
+
+    @property
+    def counting_cycles(self) -> tuple[Cycle, ...]:
+        """Those that are finished and not set aside: one for each number, from 1 on."""
+        return tuple(cycle for cycle in self.cycles if cycle.finding is not None and not cycle.set_aside)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -397,13 +489,26 @@ class Outcome:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class InjectedFault:
+    """A fault that was put into a simulated unit on purpose."""
+
+    name: str
+    severity: str
+    title: str
+    joint: str = ""
+    """The joint of the suite that is wrong; empty where none is."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Simulation:
     """What a simulated run simulates: enough to take the same readings again."""
 
     seed: int
     """Decides everything that is left to chance."""
     unit: dict[str, Any]
-    """The simulated unit's description, with every key."""
+    """The simulated unit's description, with every key, and with its faults in it."""
+    faults: tuple[InjectedFault, ...] = ()
+    """The faults that were put in."""
 
 
 Role = Literal["station", "self", "simulated"]

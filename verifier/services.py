@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from typing import Any, Literal, Protocol, runtime_checkable
 
 from verifier.errors import NotPossible
-from verifier.readings import ProbeDeclaration, Reading
+from verifier.readings import Contribution, ProbeDeclaration, Reading, SoFar
 
 
 class Files(Protocol):
@@ -155,6 +155,30 @@ class Buttons(Protocol):
 
     def watch(self, devices: Sequence[str], codes: frozenset[int]) -> AbstractAsyncContextManager[KeyWatch]:
         """Watch some keys of event devices such as event3; Absent when one is gone."""
+        ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InputEvent:
+    """One event of an input device, as the kernel reports it (include/uapi/linux/input.h)."""
+
+    kind: int
+    """EV_SYN, EV_KEY, EV_ABS, ... of input-event-codes.h."""
+    code: int
+    value: int
+    at: float
+    """Seconds of the kernel's own stamp: only differences within one recording mean something."""
+
+
+class Input(Protocol):
+    """What an input device of the host reports, taken down for a while (service `input`)."""
+
+    async def axis(self, device: str, code: int) -> tuple[int, int] | None:
+        """Least and greatest value of an axis of a device such as event3; None where the host cannot say."""
+        ...
+
+    async def record(self, device: str, seconds: float) -> tuple[InputEvent, ...]:
+        """All that it reports within so many seconds. Absent when it is gone, BenchFault when some were lost."""
         ...
 
 
@@ -316,6 +340,35 @@ class Radio(Protocol):
         ...
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fix:
+    """What the time was at one moment of the loop clock, by a reference that is not the unit's."""
+
+    at: float
+    """The moment, in seconds of the host's loop clock."""
+    time: float
+    """Seconds since 1970-01-01 UTC."""
+    contributions: tuple[Contribution, ...]
+    """Its uncertainty, in seconds."""
+    origin: str
+
+
+class TimeReferences(Protocol):
+    """The bench's own ways to the time, whatever host is read (service `reference`).
+
+    They count by the loop clock, so that nobody who sets this computer's clock shows in them. NotPossible where
+    one cannot be reached, BenchFault where it gives nothing that can be used.
+    """
+
+    async def network(self, server: str, port: int) -> Fix:
+        """By a time server (SNTP)."""
+        ...
+
+    async def peer(self, name: str) -> Fix:
+        """By the far end that the station is paired with under that name."""
+        ...
+
+
 class Console(Protocol):
     """The serial console of a unit (service `console`): one command, one line in answer."""
 
@@ -363,6 +416,21 @@ class OffersClock(Protocol):
 
     @property
     def clock(self) -> UnitClock: ...
+
+
+@runtime_checkable
+class OffersReference(Protocol):
+    """A host with the service `reference`."""
+
+    @property
+    def reference(self) -> TimeReferences: ...
+
+
+def reference_of(host: Host) -> TimeReferences:
+    """The bench's ways to the time beside a host; NotPossible where there is no bench."""
+    if "reference" in host.services and isinstance(host, OffersReference):
+        return host.reference
+    raise NotPossible(f"there is no clock of a bench beside {host.address}")
 
 
 @runtime_checkable
@@ -418,6 +486,21 @@ def radio_of(host: Host) -> Radio:
     raise NotPossible(f"{host.address} offers no radio to ask")
 
 
+@runtime_checkable
+class OffersInput(Protocol):
+    """A host with the service `input`."""
+
+    @property
+    def input(self) -> Input: ...
+
+
+def input_of(host: Host) -> Input:
+    """The input devices of a host; NotPossible where it does not offer any."""
+    if "input" in host.services and isinstance(host, OffersInput):
+        return host.input
+    raise NotPossible(f"{host.address} offers no input devices to listen to")
+
+
 def console_of(host: Host) -> Console:
     """The serial console of a host; NotPossible where it does not offer one."""
     if "console" in host.services and isinstance(host, OffersConsole):
@@ -448,17 +531,68 @@ class Cue:
     """True where the probe goes on only when the technician says that it is done. Not of the probe's deadline."""
 
 
+@dataclass(slots=True, kw_only=True)
+class Ask:
+    """A question of a probe that declares `cues`. Whoever consumes the probe puts the answer in before going on."""
+
+    say: str
+    """The question, as the technician reads it."""
+    pattern: str
+    """What an answer looks like, as a pattern of the suite's kind, in full."""
+    hint: str
+    """The same in words, such as "seconds" or "YYYY-MM-DD hh:mm"."""
+    about: str = ""
+    """What it is about, for a scripted technician."""
+    answer: str = ""
+
+
+@dataclass(slots=True, kw_only=True)
+class Consult:
+    """A reading that a probe wants of the bench's instruments. Whoever consumes the probe puts it in, or raises."""
+
+    probe: str
+    """The probe that takes it, such as instrument.time."""
+    instrument: str
+    given: Reading | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pause:
+    """What a probe that declares `pauses` yields last, when the run has to stand still: the power goes away. It is
+    taken up again by `go_on`, in another process, maybe after another start of this computer."""
+
+    why: str
+    """In a few words, for the list of runs: "the power is to be away for 10 min"."""
+    say: str
+    """What to do meanwhile, as the technician reads it."""
+    seconds: float
+    """How long it takes at least; simulated time jumps by so much."""
+
+
+Step = Reading | Cue | Ask | Consult | Pause
+"""What a probe may yield."""
+
+
 class Probe(Protocol):
     """A plug-in that takes readings, with no opinion on them.
 
     `take` yields readings one by one and raises `Absent`, `NotPossible` or `BenchFault` to say what it met.
-    One that declares `cues` yields cues too.
+    One that declares `cues` yields cues too, one that declares `pauses` is `Resuming`.
     """
 
     @property
     def declaration(self) -> ProbeDeclaration: ...
 
-    def take(self, host: Host, settings: Any) -> AsyncIterator[Reading | Cue]: ...
+    def take(self, host: Host, settings: Any) -> AsyncIterator[Step]: ...
+
+
+@runtime_checkable
+class Resuming(Protocol):
+    """A probe that spans a pause of the run."""
+
+    def go_on(self, host: Host, settings: Any, so_far: SoFar) -> AsyncIterator[Step]:
+        """As `take`, after the pause: gives the readings that are still missing, or lets the run pause again."""
+        ...
 
 
 class SerialLine(Protocol):
