@@ -335,8 +335,8 @@ class Radio(Protocol):
 
     def watch(self, interface: str) -> AbstractAsyncContextManager[RadioWatch]: ...
 
-    def advertisements(self, adapter: str, seconds: float) -> AsyncIterator[Advertisement]:
-        """Listen for Bluetooth Low Energy advertisements with an adapter such as hci0; needs CAP_NET_ADMIN."""
+    async def advertisements(self, adapter: str, seconds: float) -> list[Advertisement]:
+        """Listen for Bluetooth Low Energy devices with an adapter such as hci0; needs CAP_NET_ADMIN."""
         ...
 
 

@@ -20,7 +20,7 @@ from anyio.abc import Process
 from verifier.errors import Absent, BenchFault, NotPossible
 from verifier.gather.lines import SerialLines
 from verifier.gather.virtual_time import hold
-from verifier.services import Buttons, Clocks, CommandResult, Media, Net, UnitClock
+from verifier.services import Buttons, Clocks, CommandResult, Input, Media, Net, Radio, UnitClock
 
 NAMES_LIMIT = 10_000
 """Names in one folder, at the most."""
@@ -123,7 +123,7 @@ async def _end(process: Process) -> None:
 
 class LocalHost:
     address = "local"
-    services = frozenset({"files", "commands", "net", "clock", "buttons", "media", "serial"})
+    services = frozenset({"files", "commands", "net", "clock", "buttons", "input", "media", "radio", "serial"})
 
     def __init__(self, clocks: Clocks) -> None:
         self.clocks = clocks
@@ -147,6 +147,18 @@ class LocalHost:
         from verifier.gather.hosts.local_buttons import LocalButtons
 
         return LocalButtons(self.clocks)
+
+    @property
+    def input(self) -> Input:
+        from verifier.gather.hosts.local_input import LocalInput
+
+        return LocalInput(self.clocks)
+
+    @property
+    def radio(self) -> Radio:
+        from verifier.gather.hosts.local_radio import LocalRadio
+
+        return LocalRadio(self.clocks)
 
     @property
     def clock(self) -> UnitClock:
