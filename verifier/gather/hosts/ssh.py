@@ -20,9 +20,10 @@ import anyio
 from verifier.errors import Absent, BenchFault, HostError, NotPossible
 from verifier.gather.hosts import ssh_words as words
 from verifier.gather.hosts.host_keys import pinned, plain
+from verifier.gather.hosts.input_events import GONE, RECORD_LIMIT, events_of, node_of
 from verifier.gather.hosts.local import NAMES_LIMIT, OUTPUT_LIMIT
 from verifier.gather.hosts.ssh_address import SshAddress
-from verifier.services import Clocks, CommandResult
+from verifier.services import Clocks, CommandResult, InputEvent
 
 if TYPE_CHECKING:
     import asyncssh
@@ -301,13 +302,37 @@ class SshCommands:
         return CommandResult(argv=argv, exit=said.exit, stdout=said.out.decode("utf-8", "replace"))
 
 
+class SshInput:
+    """Event devices of the unit, read with cat: what they report goes to whatever else listens there too."""
+
+    def __init__(self, link: SshLink) -> None:
+        self._link = link
+
+    async def axis(self, device: str, code: int) -> tuple[int, int] | None:
+        """None: only an ioctl tells, and the unit has nothing of ours that could ask."""
+        return None
+
+    async def record(self, device: str, seconds: float) -> tuple[InputEvent, ...]:
+        path = node_of(device)
+        said = await self._link.say(words.recording(path, seconds), limit=RECORD_LIMIT, seconds=seconds)
+        if said.flooded:
+            raise BenchFault(f"{device} reported more than {RECORD_LIMIT} bytes")
+        if said.exit not in words.TIME_IS_OVER:
+            error = _failed(said, path)
+            if isinstance(error, OSError) and error.errno in GONE:
+                raise Absent(f"there is no event device {device} on this unit, or it went away")
+            raise error
+        return events_of(said.out, device)
+
+
 class SshHost:
-    services = frozenset({"files", "commands"})
+    services = frozenset({"files", "commands", "input"})
 
     def __init__(self, address: str, keys: Path | None, clocks: Clocks) -> None:
         self.address, self.clocks = address, clocks
         self._link = SshLink(SshAddress.parse(address), keys)
         self.files, self.commands = SshFiles(self._link), SshCommands(self._link)
+        self.input = SshInput(self._link)
 
     @property
     def fingerprint(self) -> str:

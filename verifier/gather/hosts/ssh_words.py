@@ -16,6 +16,8 @@ GRACE = 2
 """Seconds that a unit may take longer than it was told, before the bench stops waiting."""
 TIMED_OUT = 124
 """Exit code of timeout(1) when the time is over."""
+TIME_IS_OVER = (TIMED_OUT, 143)
+"""What timeout(1) ends with when the time was over, that of older busyboxes too."""
 NOT_STARTED = 126
 NOT_FOUND = 127
 IS_FOLDER, NOT_REGULAR = 121, 122
@@ -96,6 +98,10 @@ def looking(path: str, seconds: float) -> str:
 
 def running(argv: tuple[str, ...], seconds: float) -> str:
     return in_shell(f"exec timeout {_whole(seconds)} {shlex.join(argv)} </dev/null")
+
+
+def recording(node: str, seconds: float) -> str:
+    return in_shell(f"exec timeout {_whole(seconds)} cat {shlex.quote(node)} </dev/null")
 
 
 def asking_for_tools() -> str:

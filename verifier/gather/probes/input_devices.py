@@ -19,6 +19,11 @@ _MOST_64_BIT_WORDS = 12
 """KEY_MAX is 0x2ff: 768 bits (include/uapi/linux/input-event-codes.h)."""
 
 
+_BITMAPS = ("capabilities/key", "capabilities/sw", "capabilities/abs", "properties")
+_DIRECT = 1
+"""INPUT_PROP_DIRECT in include/uapi/linux/input-event-codes.h."""
+
+
 @dataclass(frozen=True, slots=True)
 class InputDevice:
     name: str
@@ -30,22 +35,25 @@ class InputDevice:
     switches: frozenset[int]
     bus: str
     """What it is connected by, four hexadecimal digits of include/uapi/linux/input.h; empty where unknown."""
+    axes: frozenset[int] = frozenset()
+    direct: bool = False
+    """Whether it lies on a screen (INPUT_PROP_DIRECT), as a touch screen does and a touch pad does not."""
 
 
 async def input_devices(host: Host) -> list[InputDevice]:
     files = host.files
     names = [n for n in await names_in(files, INPUT) if re.fullmatch(r"input\d{1,6}", n)][:DEVICES_LIMIT]
-    maps = {n: [await _words(files, f"{INPUT}/{n}/capabilities/{kind}") for kind in ("key", "sw")] for n in names}
-    size = await _word_size(host, [words for both in maps.values() for words in both])
+    maps = {n: [await _words(files, f"{INPUT}/{n}/{file}") for file in _BITMAPS] for n in names}
+    size = await _word_size(host, [words for several in maps.values() for words in several])
     found = []
-    for name, (keys, switches) in maps.items():
+    for name, bitmaps in maps.items():
         at = f"{INPUT}/{name}"
         events = [n for n in await names_in(files, at) if re.fullmatch(r"event\d{1,6}", n)]
         bus = await text_of(files, f"{at}/id/bustype") or ""
         called = await text_of(files, f"{at}/name") or name
-        found.append(
-            InputDevice(called, at, events[0] if events else "", bits(keys, size), bits(switches, size), bus)
-        )
+        keys, switches, axes, properties = (bits(words, size) for words in bitmaps)
+        event = events[0] if events else ""
+        found.append(InputDevice(called, at, event, keys, switches, bus, axes, _DIRECT in properties))
     return found
 
 

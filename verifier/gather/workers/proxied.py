@@ -14,7 +14,7 @@ from typing import Any
 
 from verifier.errors import Absent, BenchFault, NotPossible, VerifierError
 from verifier.gather.workers.wire import WireError
-from verifier.services import Clocks, CommandResult, Host, console_of
+from verifier.services import Clocks, CommandResult, Host, InputEvent, console_of, input_of
 
 READ_LIMIT = 1 << 21
 """Bytes that one read may ask for."""
@@ -56,6 +56,11 @@ async def _given(host: Host, what: str, arguments: list[Any]) -> Any:
         ):
             result = await host.commands.run(*argv, timeout=float(timeout))
             return {"exit": result.exit, "stdout": result.stdout}
+        case "axis", [str(device), int(code)]:
+            return await input_of(host).axis(device, code)
+        case "record", [str(device), int() | float() as seconds] if 0 < seconds <= LONGEST_RUN:
+            events = await input_of(host).record(device, float(seconds))
+            return [[event.kind, event.code, event.value, event.at] for event in events]
         case "ask", [str(command)]:
             return await console_of(host).ask(command)
     raise WireError(f"asked for {what!r:.60}, which no host gives")
@@ -114,12 +119,26 @@ class _Console:
         return str(self._ask("ask", [command]))
 
 
+class _Input:
+    def __init__(self, ask: Ask) -> None:
+        self._ask = ask
+
+    async def axis(self, device: str, code: int) -> tuple[int, int] | None:
+        found = self._ask("axis", [device, code])
+        return None if found is None else (int(found[0]), int(found[1]))
+
+    async def record(self, device: str, seconds: float) -> tuple[InputEvent, ...]:
+        events = self._ask("record", [device, seconds])
+        return tuple(InputEvent(kind=k, code=c, value=v, at=at) for k, c, v, at in events)
+
+
 class ProxiedHost:
     """Offers what the real host offers. A call blocks the worker's event loop; its parent keeps the deadline."""
 
     def __init__(self, address: str, services: frozenset[str], clocks: Clocks, ask: Ask) -> None:
         self.address, self.services, self.clocks = address, services, clocks
         self._files, self._commands, self._console = _Files(ask), _Commands(ask), _Console(ask)
+        self._input = _Input(ask)
 
     @property
     def files(self) -> _Files:
@@ -135,6 +154,11 @@ class ProxiedHost:
     def console(self) -> _Console:
         self._need("console")
         return self._console
+
+    @property
+    def input(self) -> _Input:
+        self._need("input")
+        return self._input
 
     def _need(self, service: str) -> None:
         if service not in self.services:
