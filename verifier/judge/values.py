@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from verifier.declare import expressions, units
+from verifier.declare.levels import mean_level
 from verifier.declare.suite import Check
 from verifier.judge import uncertainty
 from verifier.readings import Basis, Contribution, Reading, Value
@@ -126,26 +127,11 @@ def _computed(
 Pool = Literal["mean", "median", "worst"]
 
 
-def _mean_level(values: Sequence[float]) -> tuple[float, float]:
-    """The level of the mean power of levels in decibels, and its standard uncertainty from their scatter, in dB.
-
-    L = 10 lg(Σ 10^(Li/10)/n) (energy average of levels, as in ISO 1996-1; the number from memory). The scatter of
-    the powers p carries over by the slope of the logarithm: u(L) = 10/ln 10 · s(p)/(√n · p) (JCGM 100, 5.1.2
-    eq. 10). Levels of field quantities (dBV) are averaged by their squares, which are powers too. The mean of
-    the decibels themselves would be too low: by 0.6 dB for takes that differ by s = 2.3 dB.
-    """
-    highest = max(values)  # so that no power is out of a float's range
-    powers = [math.pow(10.0, (value - highest) / 10) for value in values]
-    mean = statistics.fmean(powers)
-    u = 10 / math.log(10) * statistics.stdev(powers) / (math.sqrt(len(values)) * mean)
-    return highest + 10 * math.log10(mean), u
-
-
 def pooled(takes: Sequence[Measured], pool: Pool, *, worst: int = 0) -> Measured:
     """Many takes of one number as one, with the scatter between them as a contribution.
 
     s is the experimental standard deviation of the takes, with n − 1 degrees of freedom (JCGM 100, 4.2.2).
-    mean: u = s/√n (4.2.3 eq. 5). Levels such as dBm have the mean of their powers instead (`_mean_level`).
+    mean: u = s/√n (4.2.3 eq. 5). Levels such as dBm have the mean of their powers instead (`mean_level`).
     median: u = s √(π/(2n)), the large-sample value for normal scatter (from
     memory; above the true one for small n). worst: the take of index `worst` stands for what a single reading of
     this unit can be, so u = s. What the takes bring themselves does not shrink with their number; the take
@@ -170,7 +156,7 @@ def pooled(takes: Sequence[Measured], pool: Pool, *, worst: int = 0) -> Measured
         if pool == "median":
             centre, u = statistics.median(values), s * math.sqrt(math.pi / (2 * n))
         elif units.is_level(first.unit or "1"):
-            centre, u = _mean_level(values)
+            centre, u = mean_level(values)
         else:
             centre, u = statistics.fmean(values), s / math.sqrt(n)
         # A mean of equal floats may differ from them in the last place.
