@@ -150,6 +150,9 @@ class Reading:
     """Samples behind the value, where there are any."""
     grid: Grid | None = None
     """Cells behind the value, where it is about an area."""
+    personal: bool = False
+    """True where the text names a network, a device or a person that is nobody's business. None such stands among
+    the readings of a record: there they are `names`."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -163,6 +166,8 @@ class ReadingDeclaration:
     """One sentence for the suite author."""
     unit: str = ""
     """UCUM text for numbers."""
+    personal: bool = False
+    """True for a text that names a network, a device or a person: a personal field of the record, never limited."""
     optional: bool = False
     """True where some hardware does not give it; a missing one is then no bench-error."""
 
@@ -383,7 +388,7 @@ class Answer:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cycle:
-    """One cold start or position of a check that is taken in cycles. Its readings are among the attempt's takes."""
+    """One cold start or position of a check that is taken in cycles. Its readings are among the takes."""
 
     number: int
     """From 1. A cycle that was taken again stands here more than once."""

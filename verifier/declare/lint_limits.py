@@ -58,7 +58,9 @@ def lint_limits(notes: Notes, suite: Suite, check: Check, check_at: KeyPath, rea
         declared = named_reading(notes, readings, limit.reading, place.at)
         if declared is None or complaints or not _kind_fits(notes, limit, declared, place):
             continue
-        if declared.kind == "number":
+        if declared.personal:
+            _personal(notes, declared, place)
+        elif declared.kind == "number":
             if not bad_unit and _unit_fits(notes, limit, declared, place):
                 _could_be_met(notes, limit, declared, place)
         elif limit.unit:
@@ -81,6 +83,11 @@ def lint_pattern(notes: Notes, text: str, path: KeyPath) -> Pattern | None:
     except ValueError as error:
         notes.error(path, plain(str(error)))
         return None
+
+
+def _personal(notes: Notes, declared: ReadingDeclaration, place: _Place) -> None:
+    what = f"{shown(declared.name)} is a personal field: a limit on it would put the name into every copy"
+    notes.error((*place.at, "reading"), what, "Name what you expect in the settings, and limit what they give.")
 
 
 def _no_source(notes: Notes, place: _Place) -> None:

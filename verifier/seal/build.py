@@ -17,6 +17,7 @@ from verifier.seal.record import (
     RecordedAnswer,
     RecordedAttempt,
     RecordedCheck,
+    RecordedName,
     RecordedPerson,
     ReplacedRecord,
     StationRecord,
@@ -126,7 +127,18 @@ def _check(check: Check, attempts: list[Attempt], personals: PersonalFields) -> 
             RecordedAttempt(
                 began=attempt.began,
                 ended=attempt.ended,
-                takes=attempt.takes,
+                takes=tuple(tuple(r for r in take if not r.personal) for take in attempt.takes),
+                names=tuple(
+                    RecordedName(
+                        take=number,
+                        reading=reading.name,
+                        value=personals.add(str(reading.value)),
+                        origin=reading.origin,
+                    )
+                    for number, take in enumerate(attempt.takes, 1)
+                    for reading in take
+                    if reading.personal
+                ),
                 answers=tuple(_answer(answer, attempt, personals) for answer in attempt.answers),
                 finding=attempt.finding,
                 set_aside=attempt.set_aside or ("" if attempt.finding else "interrupted before it was finished"),

@@ -69,6 +69,16 @@ class RecordedAnswer(_Model):
     """Answered after what it asks about was covered up: it covers nothing."""
 
 
+class RecordedName(_Model):
+    """A reading that names a network, a device or a person."""
+
+    take: int
+    """Which repeat, from 1."""
+    reading: str
+    value: Personal
+    origin: str = ""
+
+
 class RecordedAttempt(_Model):
     """One try at a check; the last that is not set aside counts."""
 
@@ -76,6 +86,8 @@ class RecordedAttempt(_Model):
     ended: Moment | None
     takes: tuple[tuple[Reading, ...], ...]
     """One list of readings a repeat."""
+    names: tuple[RecordedName, ...] = ()
+    """The readings whose values are personal fields."""
     answers: tuple[RecordedAnswer, ...] = ()
     finding: Finding | None
     """Null where the attempt was interrupted."""

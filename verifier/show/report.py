@@ -97,7 +97,7 @@ def _context(
         "cautions": words.CAUTIONS,
         "defers": words.DEFERS,
         "no_certificate": words.NO_CERTIFICATE,
-        "taken": view.taken(record),
+        "taken": view.taken(record, disclosed),
         "fingerprint": fingerprint,
         "digest": digest,
         "qr": qr(digest),

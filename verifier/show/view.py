@@ -19,6 +19,7 @@ from verifier.seal.record import (
     Record,
     RecordedAttempt,
     RecordedCheck,
+    RecordedName,
     RecordedPerson,
     disclosed_value,
 )
@@ -235,7 +236,7 @@ def _earlier(attempt: RecordedAttempt, disclosed: Disclosed) -> EarlierView:
     )
 
 
-def taken(record: Record) -> list[TakenView]:
+def taken(record: Record, disclosed: Disclosed) -> list[TakenView]:
     """Every reading that counts, judged or not, check by check in the suite's order."""
     views = []
     for check in record.checks:
@@ -251,12 +252,30 @@ def taken(record: Record) -> list[TakenView]:
                 took=words.duration(took) if took is not None else "",
                 host=counting.host if counting.host != record.host.address else "",
                 readings=tuple(
-                    (str(n) if several else "", tuple(_reading(reading) for reading in take))
+                    (
+                        str(n) if several else "",
+                        (
+                            *(_reading(reading) for reading in take),
+                            *(_name(name, disclosed) for name in counting.names if name.take == n),
+                        ),
+                    )
                     for n, take in enumerate(counting.takes, 1)
                 ),
             )
         )
     return views
+
+
+def _name(name: RecordedName, disclosed: Disclosed) -> ReadingView:
+    value = disclosed_value(name.value, disclosed)
+    return ReadingView(
+        name=name.reading,
+        value="withheld from this copy" if value is None else value,
+        is_text=value is not None,
+        u="exact",
+        origin=name.origin,
+        samples="",
+    )
 
 
 def _reading(reading: Reading) -> ReadingView:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from dataclasses import replace
 
 from verifier.errors import BenchFault
 from verifier.readings import Grid, ProbeDeclaration, Reading, ReadingDeclaration
@@ -50,7 +51,8 @@ class Expected:
         if not _is_text(reading.origin, ORIGIN_LIMIT):
             raise self._wrong(f"gave an origin of {shown} that is no short text")
         self._given.add(reading.name)
-        return reading
+        # Not left to the probe: one that forgot it would put a name into every copy of the record.
+        return replace(reading, personal=declared.personal) if reading.personal != declared.personal else reading
 
     def cue(self, cue: Cue) -> Cue:
         """A cue that may be shown: from a probe that declares them, short and printable."""
