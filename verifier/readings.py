@@ -167,7 +167,7 @@ class ReadingDeclaration:
     unit: str = ""
     """UCUM text for numbers."""
     personal: bool = False
-    """True for a text that names a network, a device or a person: a personal field of the record, never limited."""
+    """True for a text that names a network, a device or a person: a personal field of the record, no limits."""
     optional: bool = False
     """True where some hardware does not give it; a missing one is then no bench-error."""
 
