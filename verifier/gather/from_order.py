@@ -10,8 +10,8 @@ from verifier.gather.clocks import RealClocks
 from verifier.gather.hosts.order import OrderHost
 from verifier.gather.probes.order import Fasteners
 from verifier.gather.workers.running import run_probe
-from verifier.readings import ProbeDeclaration, Reading
-from verifier.services import Cue
+from verifier.readings import ProbeDeclaration, SoFar
+from verifier.services import Step
 
 
 class OrderTaker:
@@ -28,6 +28,7 @@ class OrderTaker:
         *,
         declaration: ProbeDeclaration,
         deadline: float,
-    ) -> AsyncGenerator[Reading | Cue]:
+        so_far: SoFar | None = None,
+    ) -> AsyncGenerator[Step]:
         async for reading in run_probe(Fasteners(), self._host, settings):
             yield reading

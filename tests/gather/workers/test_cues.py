@@ -11,7 +11,7 @@ import pytest
 from verifier.errors import BenchFault
 from verifier.gather.catalogue import load_catalogue
 from verifier.gather.workers import WorkerPool
-from verifier.gather.workers.wire import WireError, unpack_cue
+from verifier.gather.workers.wire import WireError, unpack_step
 from verifier.readings import Reading
 from verifier.services import Cue
 
@@ -74,4 +74,4 @@ def test_cues_that_nobody_should_see(probe: str, settings: dict[str, Any], words
 @pytest.mark.parametrize("packed", [None, {}, {"say": 1, "wait": True}, {"say": "x", "wait": 1}, ["say", "wait"]])
 def test_what_is_no_cue_is_refused(packed: object) -> None:
     with pytest.raises(WireError):
-        unpack_cue(packed)
+        unpack_step({"cue": packed})

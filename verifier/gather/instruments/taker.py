@@ -14,8 +14,8 @@ from verifier.gather.catalogue import ProbeCatalogue
 from verifier.gather.instruments.bench import InstrumentHost, StationInstruments
 from verifier.gather.instruments.services import energises, instruments_of
 from verifier.gather.workers.running import run_probe
-from verifier.readings import ProbeDeclaration, Reading
-from verifier.services import Clocks, Cue
+from verifier.readings import ProbeDeclaration, SoFar
+from verifier.services import Clocks, Step
 
 
 class InstrumentTaker:
@@ -42,7 +42,8 @@ class InstrumentTaker:
         *,
         declaration: ProbeDeclaration,
         deadline: float,
-    ) -> AsyncGenerator[Reading | Cue]:
+        so_far: SoFar | None = None,
+    ) -> AsyncGenerator[Step]:
         """Readings of one take, as `WorkerPool.take` gives them; `deadline` in seconds, without the asking."""
         kind = host_address.partition(":")[0]
         if kind in ("recorded", "simulated"):

@@ -6,9 +6,10 @@ import math
 import re
 from dataclasses import replace
 
+from verifier.declare.patterns import compiled
 from verifier.errors import BenchFault
-from verifier.readings import Grid, ProbeDeclaration, Reading, ReadingDeclaration
-from verifier.services import Cue
+from verifier.readings import Grid, ProbeDeclaration, Reading, ReadingDeclaration, SoFar
+from verifier.services import Ask, Consult, Cue, Pause, Step
 
 READINGS_LIMIT = 1000
 """Readings that one probe may give in one take."""
@@ -17,6 +18,9 @@ ORIGIN_LIMIT = 1000
 CUES_LIMIT = 1000
 """Cues in one take."""
 CUE_LIMIT = 500
+NAME_LIMIT = 64
+LONGEST_PAUSE = 366 * 86_400.0
+"""Seconds."""
 SAMPLES_LIMIT = 200_000
 CELLS_LIMIT = 200
 """Cells of a grid along each of its sides."""
@@ -30,12 +34,33 @@ _NAME = re.compile(r"[a-z][a-z0-9]*(_[a-z0-9]+)*")
 class Expected:
     """What one take of a probe may give. Raises BenchFault with what was wrong, in words."""
 
-    def __init__(self, declaration: ProbeDeclaration) -> None:
+    def __init__(self, declaration: ProbeDeclaration, so_far: SoFar | None = None) -> None:
         self._declaration = declaration
-        self._given: set[str] = set()
+        self._given = {reading.name for reading in so_far.readings} if so_far else set[str]()
         self._cues = 0
+        self._paused = False
 
-    def accept(self, reading: Reading) -> Reading:
+    def accept(self, step: Step) -> Step:
+        """What may be passed on."""
+        if self._paused:
+            raise self._wrong("goes on although it let the run pause")
+        match step:
+            case Reading():
+                return self._reading(step)
+            case Cue() | Ask():
+                self._check_words(step)
+            case Consult():
+                if not self._declaration.consults:
+                    raise self._wrong("asks for an instrument without declaring it")
+                if not (_is_text(step.probe, NAME_LIMIT) and _is_text(step.instrument, NAME_LIMIT)):
+                    raise self._wrong("asks for an instrument by no name")
+            case Pause():
+                self._check_pause(step)
+            case _:
+                raise self._wrong("gave something that is no reading")
+        return step
+
+    def _reading(self, reading: Reading) -> Reading:
         declared = self._declaration.reading(reading.name)
         shown = reading.name[:64]
         if declared is None or not _NAME.fullmatch(reading.name) or len(reading.name) > 64:
@@ -54,19 +79,34 @@ class Expected:
         # Not left to the probe: one that forgot it would put a name into every copy of the record.
         return replace(reading, personal=declared.personal) if reading.personal != declared.personal else reading
 
-    def cue(self, cue: Cue) -> Cue:
-        """A cue that may be shown: from a probe that declares them, short and printable."""
+    def _check_words(self, cue: Cue | Ask) -> None:
+        """What may be shown: from a probe that declares cues, short and printable."""
         if not self._declaration.cues:
             raise self._wrong("asks for an action without declaring cues")
         self._cues += 1
         if self._cues > CUES_LIMIT:
             raise self._wrong(f"asks for more than {CUES_LIMIT} actions")
-        if not _is_text(cue.say, CUE_LIMIT) or not cue.say.isprintable() or not cue.say.strip():
+        if not _is_line(cue.say):
             raise self._wrong("asks for an action in words that cannot be shown")
-        return cue
+        if isinstance(cue, Ask):
+            if not (_is_line(cue.hint) and _is_text(cue.about, NAME_LIMIT)):
+                raise self._wrong("asks in words that cannot be shown")
+            try:
+                compiled(cue.pattern)
+            except ValueError:
+                raise self._wrong("asks for an answer that no pattern describes") from None
+
+    def _check_pause(self, pause: Pause) -> None:
+        if not self._declaration.pauses:
+            raise self._wrong("lets the run pause without declaring it")
+        if not (_is_line(pause.why) and _is_line(pause.say) and 0 <= pause.seconds <= LONGEST_PAUSE):
+            raise self._wrong("lets the run pause for a reason that cannot be shown")
+        self._paused = True
 
     def complete(self) -> None:
         """To be asked when the probe has ended by itself."""
+        if self._paused:
+            return  # what is missing comes after the pause
         for declared in self._declaration.readings:
             if not declared.optional and not any(declared.matches(name) for name in self._given):
                 raise self._wrong(f"did not give {declared.name}")
@@ -124,6 +164,10 @@ def _is_grid(grid: Grid) -> bool:
         and len({len(row) for row in grid.rows}) == 1
         and set("".join(grid.rows)) <= set(signs)
     )
+
+
+def _is_line(text: object) -> bool:
+    return _is_text(text, CUE_LIMIT) and isinstance(text, str) and text.isprintable() and bool(text.strip())
 
 
 def _is_text(text: object, limit: int) -> bool:

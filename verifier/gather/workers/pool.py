@@ -19,9 +19,9 @@ from verifier.gather.virtual_time import hold
 from verifier.gather.workers.expected import Expected
 from verifier.gather.workers.process import Ended, WorkerProcess
 from verifier.gather.workers.proxied import answered
-from verifier.gather.workers.wire import TAKE_LIMIT, WireError, unpack, unpack_cue
-from verifier.readings import ProbeDeclaration, Reading
-from verifier.services import Cue, Host
+from verifier.gather.workers.wire import TAKE_LIMIT, WireError, pack, shown, unpack_step
+from verifier.readings import ProbeDeclaration, SoFar
+from verifier.services import Host, Step
 
 START_LIMIT = 60.0
 """Seconds that a worker may take to start: not the probe's fault, so not of its deadline."""
@@ -81,9 +81,11 @@ class WorkerPool:
         *,
         declaration: ProbeDeclaration,
         deadline: float,
-    ) -> AsyncGenerator[Reading | Cue]:
-        """Readings of one take, each as it comes and held against `declaration`, and cues: whoever takes one
-        shows it before asking for what comes next, and the probe waits for that.
+        so_far: SoFar | None = None,
+    ) -> AsyncGenerator[Step]:
+        """Readings of one take, each as it comes and held against `declaration`, and cues and the like: whoever
+        takes one does what it asks for before asking for what comes next, and the probe waits for that. With
+        `so_far` the take goes on after a pause.
 
         `deadline` is in seconds of waiting for the worker: what the caller does between two readings is not
         counted. Raises Absent or NotPossible as the probe does, and BenchFault for everything
@@ -98,11 +100,13 @@ class WorkerPool:
             reached = self._reached if self._reached and self._reached.address == host_address else None
             if reached is not None:
                 request["services"] = sorted(reached.services)
+            if so_far is not None:
+                request["so_far"] = [pack(reading) for reading in so_far.readings]
             try:
                 await worker.send(request)
             except (TypeError, ValueError) as error:
                 raise BenchFault(f"the settings of {probe} cannot be passed on: {error}") from None
-            expected = Expected(declaration.with_settings(settings))
+            expected = Expected(declaration.with_settings(settings), so_far)
             left, start = deadline, worker.received
             while True:
                 began = anyio.current_time()
@@ -110,12 +114,12 @@ class WorkerPool:
                 left -= anyio.current_time() - began
                 if worker.received - start > TAKE_LIMIT:
                     raise BenchFault(f"the probe {probe} gave more than can be kept, and was ended")
+                if (step := unpack_step(message)) is not None:
+                    yield expected.accept(step)
+                    if (done := shown(step)) is not None:
+                        await worker.send(done)
+                    continue
                 match message:
-                    case {"reading": packed}:
-                        yield expected.accept(unpack(packed))
-                    case {"cue": packed}:
-                        yield expected.cue(unpack_cue(packed))
-                        await worker.send({"shown": True})
                     case {"call": [str(what), list(arguments)]} if reached is not None:
                         left -= await self._serve(worker, reached, (what, arguments), probe, deadline, left)
                     case {"end": True}:

@@ -9,8 +9,8 @@ from typing import Any
 
 from verifier.errors import Absent, BenchFault, InputError, NotPossible, VerifierError
 from verifier.gather.workers.expected import Expected
-from verifier.readings import ProbeDeclaration, Reading
-from verifier.services import Cue, Host, Probe
+from verifier.readings import ProbeDeclaration, SoFar
+from verifier.services import Host, Probe, Resuming, Step
 
 
 def settings_of(declaration: ProbeDeclaration, given: Mapping[str, Any]) -> Any:
@@ -33,8 +33,10 @@ def settings_of(declaration: ProbeDeclaration, given: Mapping[str, Any]) -> Any:
         raise InputError(str(error)[:500], where=where, to_do="Mend the check's settings.") from None
 
 
-async def run_probe(probe: Probe, host: Host, settings: Mapping[str, Any]) -> AsyncGenerator[Reading | Cue]:
-    """Readings and cues one by one, each held against the declaration.
+async def run_probe(
+    probe: Probe, host: Host, settings: Mapping[str, Any], so_far: SoFar | None = None
+) -> AsyncGenerator[Step]:
+    """What a probe yields one by one, each held against the declaration. With `so_far` it goes on after a pause.
 
     Raises Absent, NotPossible or BenchFault and nothing else. Workers use it; so does whoever runs a
     probe in the process itself, behind a simulated host.
@@ -48,16 +50,11 @@ async def run_probe(probe: Probe, host: Host, settings: Mapping[str, Any]) -> As
             )
         kind = host.address.partition(":")[0]
         raise NotPossible(f"{declaration.name} cannot be read over {kind}: it needs {', '.join(missing)}")
-    expected = Expected(declaration.with_settings(settings))
+    expected = Expected(declaration.with_settings(settings), so_far)
     try:
-        async with aclosing(_generator(probe, host, settings_of(declaration, settings))) as readings:
-            async for reading in readings:
-                if isinstance(reading, Cue):
-                    yield expected.cue(reading)
-                    continue
-                if not isinstance(reading, Reading):
-                    raise BenchFault(f"the probe {declaration.name} gave something that is no reading")
-                yield expected.accept(reading)
+        async with aclosing(_generator(probe, host, settings_of(declaration, settings), so_far)) as steps:
+            async for step in steps:
+                yield expected.accept(step)
     except (Absent, NotPossible, BenchFault):
         raise
     except VerifierError as error:
@@ -76,7 +73,15 @@ async def run_probe(probe: Probe, host: Host, settings: Mapping[str, Any]) -> As
     expected.complete()
 
 
-async def _generator(probe: Probe, host: Host, settings: Any) -> AsyncGenerator[Any, None]:
+async def _generator(
+    probe: Probe, host: Host, settings: Any, so_far: SoFar | None
+) -> AsyncGenerator[Any, None]:
     # A probe may give any async iterator, not only a generator that can be closed.
-    async for reading in probe.take(host, settings):
-        yield reading
+    if so_far is None:
+        steps = probe.take(host, settings)
+    elif isinstance(probe, Resuming):
+        steps = probe.go_on(host, settings, so_far)
+    else:
+        raise BenchFault(f"the probe {probe.declaration.name} does not go on after a pause")
+    async for step in steps:
+        yield step

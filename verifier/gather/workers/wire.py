@@ -7,7 +7,7 @@ from dataclasses import asdict
 from typing import Any
 
 from verifier.readings import Basis, Contribution, Grid, Reading, Series, Shape
-from verifier.services import Cue
+from verifier.services import Ask, Consult, Cue, Pause, Step
 
 LINE_LIMIT = 1 << 22
 """Bytes of one message: a series of 200,000 samples fits."""
@@ -71,16 +71,65 @@ def unpack(packed: Any) -> Reading:
         raise WireError(f"{type(error).__name__}: {error}") from None
 
 
-def pack_cue(cue: Cue) -> dict[str, Any]:
-    return {"say": cue.say, "wait": cue.wait}
+def pack_step(step: Step) -> dict[str, Any]:
+    """What a probe yields as a message."""
+    match step:
+        case Cue():
+            return {"cue": {"say": step.say, "wait": step.wait}}
+        case Ask():
+            said = {"say": step.say, "pattern": step.pattern, "hint": step.hint, "about": step.about}
+            return {"ask": said}
+        case Consult():
+            return {"consult": {"probe": step.probe, "instrument": step.instrument}}
+        case Pause():
+            return {"pause": {"why": step.why, "say": step.say, "seconds": step.seconds}}
+        case Reading():
+            return {"reading": pack(step)}
 
 
-def unpack_cue(packed: Any) -> Cue:
-    """The cue, with every field of its right type; WireError otherwise."""
+def unpack_step(message: Any) -> Step | None:
+    """What a probe yielded, with every field of its right type; None for another message, WireError for none."""
     try:
-        return Cue(say=_typed(packed["say"], str), wait=_typed(packed["wait"], bool))
+        match message:
+            case {"reading": packed}:
+                return unpack(packed)
+            case {"cue": said}:
+                return Cue(say=_typed(said["say"], str), wait=_typed(said["wait"], bool))
+            case {"ask": said}:
+                return Ask(**{key: _typed(said[key], str) for key in ("say", "pattern", "hint", "about")})
+            case {"consult": said}:
+                return Consult(probe=_typed(said["probe"], str), instrument=_typed(said["instrument"], str))
+            case {"pause": said}:
+                why, say = (_typed(said[key], str) for key in ("why", "say"))
+                return Pause(why=why, say=say, seconds=float(_typed(said["seconds"], int, float)))
     except (KeyError, TypeError) as error:
         raise WireError(f"{type(error).__name__}: {error}") from None
+    return None
+
+
+def shown(step: Step) -> dict[str, Any] | None:
+    """What the worker is told when whoever consumes its probe is done with a step; None where it waits for none."""
+    match step:
+        case Cue():
+            return {"shown": True}
+        case Ask():
+            return {"shown": step.answer}
+        case Consult():
+            return {"shown": pack(step.given) if step.given else None}
+    return None
+
+
+def take_in(step: Step, message: Any) -> None:
+    """In the worker: put what came back into what the probe yielded. WireError for what is none."""
+    match step, message:
+        case Cue(), {"shown": True}:
+            return
+        case Ask(), {"shown": str(answer)}:
+            step.answer = answer
+        case Consult(), {"shown": dict(packed)}:
+            step.given = unpack(packed)
+        case _:
+            raise WireError("nobody said that it was done")
 
 
 def _contribution(packed: Any) -> Contribution:

@@ -23,8 +23,9 @@ import anyio
 from verifier.errors import Absent, BenchFault, NotPossible, VerifierError
 from verifier.gather.workers.descendants import ending
 from verifier.gather.workers.proxied import ProxiedHost, taken
-from verifier.gather.workers.wire import WireError, decode, encode, pack, pack_cue
-from verifier.services import Cue, Host
+from verifier.gather.workers.wire import decode, encode, pack_step, shown, take_in, unpack
+from verifier.readings import SoFar
+from verifier.services import Host
 
 PR_SET_PDEATHSIG = 1
 PR_SET_CHILD_SUBREAPER = 36
@@ -131,13 +132,12 @@ def _serve(connection: socket.socket) -> None:
                     host = ProxiedHost(request["host"], frozenset(request["services"]), RealClocks(), ask)
                 else:
                     host = opening.open_host(request["host"], RealClocks())
-                async for reading in run_probe(catalogue.probe(request["probe"]), host, request["settings"]):
-                    if isinstance(reading, Cue):
-                        say({"cue": pack_cue(reading)})
-                        if decode(lines.readline() or b"{}") != {"shown": True}:
-                            raise WireError("nobody said that the cue was shown")
-                    else:
-                        say({"reading": pack(reading)})
+                probe, packed = catalogue.probe(request["probe"]), request.get("so_far")
+                so_far = None if packed is None else SoFar(readings=tuple(map(unpack, packed)))
+                async for step in run_probe(probe, host, request["settings"], so_far):
+                    say(pack_step(step))
+                    if shown(step) is not None:
+                        take_in(step, decode(lines.readline() or b"{}"))
 
             # A loop of its own for each take: nothing a probe leaves running reaches the next.
             say(_outcome(take))
