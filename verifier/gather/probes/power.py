@@ -113,7 +113,7 @@ uncertainty = [{ reading = "voltage", half_width = 0.1, unit = "V", source = "da
 
     async def take(self, host: Host, settings: Settings) -> AsyncIterator[Reading]:
         """Raises Absent without such a battery; NotPossible when a choice is left open."""
-        name = await _only(host.files, settings.name, ("Battery",), "battery")
+        name = await only_battery(host.files, settings.name)
         at = f"{SUPPLIES}/{name}"
         yield Reading(name="battery", value=name, origin=at, exact=True)
         present = await number_of(host.files, f"{at}/present")
@@ -231,14 +231,15 @@ async def _of_kind(files: Files, kinds: tuple[str, ...]) -> list[str]:
     return found
 
 
-async def _only(files: Files, wanted: str, kinds: tuple[str, ...], what: str) -> str:
+async def only_battery(files: Files, wanted: str) -> str:
+    """The battery of this name, or the one that the unit has. Absent without one; NotPossible with several."""
     if wanted:
-        if await text_of(files, f"{SUPPLIES}/{wanted}/type") not in kinds:
-            raise Absent(f"there is no {what} {wanted}")
+        if await text_of(files, f"{SUPPLIES}/{wanted}/type") != "Battery":
+            raise Absent(f"there is no battery {wanted}")
         return wanted
-    found = await _of_kind(files, kinds)
+    found = await _of_kind(files, ("Battery",))
     if not found:
-        raise Absent(f"this host has no {what}")
+        raise Absent("this host has no battery")
     if len(found) > 1:
         raise NotPossible(f"this host has several ({', '.join(found[:10])}): name one in the check's settings")
     return found[0]
