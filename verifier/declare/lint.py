@@ -18,6 +18,8 @@ from verifier.declare.lint_instruments import lint_instruments
 from verifier.declare.lint_joints import lint_joints, lint_order_of_checks
 from verifier.declare.lint_ladder import lint_ladder
 from verifier.declare.lint_limits import lint_limits, lint_pattern
+from verifier.declare.lint_quarantine import lint_quarantine
+from verifier.declare.lint_usb_ports import lint_usb_ports
 from verifier.declare.notes import Enough, Notes
 from verifier.declare.shape import adapter_of, salvage
 from verifier.declare.spelling import shown
@@ -61,11 +63,13 @@ def _rules(notes: Notes, suite: Suite, catalogue: Catalogue, folder: Path) -> No
     _serial(notes, suite, catalogue)
     lint_console(notes, suite, catalogue)
     lint_instruments(notes, suite, catalogue)
+    lint_usb_ports(notes, suite)
     for number, check in enumerate(suite.checks):
         readings = lint_check(notes, check, ("checks", number), catalogue, folder)
         lint_limits(notes, suite, check, ("checks", number), readings)
     lint_order_of_checks(notes, suite)
     lint_ladder(notes, suite)
+    lint_quarantine(notes, suite, catalogue)
     lint_joints(notes, suite)
     if not suite.checks:
         notes.error(("checks",), "the suite has no checks", "Add at least one [[checks]].", concerns=[("checks",)])

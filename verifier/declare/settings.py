@@ -91,7 +91,10 @@ class SettingDescription:
 def describe_settings(declaration: ProbeDeclaration) -> list[SettingDescription]:
     """The settings of a probe in the order in which it declares them."""
     properties = adapter_of(declaration.settings).json_schema().get("properties", {})  # type: ignore[arg-type]
-    words = _attribute_docstrings(declaration.settings)
+    # Probes may have settings in common: what a base class says of them holds, unless the class says it itself.
+    words: dict[str, str] = {}
+    for declared in reversed(declaration.settings.__mro__[:-1]):
+        words |= _attribute_docstrings(declared)
     described = []
     for field in dataclasses.fields(declaration.settings):
         default = field.default

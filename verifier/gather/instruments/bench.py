@@ -108,10 +108,14 @@ class StationInstruments:
     async def measure(self, name: str, quantity: str, in_range: float | None = None) -> float:
         return float(await self._order(name, {"do": "measure", "quantity": quantity, "range": in_range}))
 
-    async def switch_on(self, name: str, settings: Mapping[str, float], lease: float) -> None:
-        """Set, set the trips, read back, switch on; off again by itself after `lease` seconds."""
+    async def switch_on(self, name: str, settings: Mapping[str, float], lease: float) -> float:
+        """Set, set the trips, read back, switch on; off again by itself after `lease` seconds.
+
+        Gives how long the last exchange took, within which the output went on.
+        """
         self.switched_on.add(name)
-        await self._order(name, {"do": "on", "settings": dict(settings), "lease": lease})
+        took = await self._order(name, {"do": "on", "settings": dict(settings), "lease": lease})
+        return float(took)
 
     async def close_contact(self, name: str, channel: int, lease: float) -> None:
         self.switched_on.add(name)

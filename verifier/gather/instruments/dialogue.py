@@ -9,6 +9,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
 from contextlib import contextmanager
 from typing import Any
@@ -59,8 +60,8 @@ class Dialogue:
             self._read_errors(asks)
             return value
 
-    def switch_on(self, settings: dict[str, float]) -> None:
-        """Set, set the trips, read all of it back, then switch on."""
+    def switch_on(self, settings: dict[str, float]) -> float:
+        """Set, set the trips, read all of it back, then switch on. Seconds within which the output went on."""
         instrument = self.instrument
         if instrument.output is None:
             raise LineFault("it has no output to switch on")
@@ -83,9 +84,11 @@ class Dialogue:
                 self._tell(_put(trip.set, value))
                 self._read_back(name, trip.ask, trip.reply, value, trip.resolution)
         with self._exchange("switch on"):
+            began = time.monotonic()
             self._tell(instrument.output.on)
             if (said := self._ask(instrument.output.ask)) != instrument.output.is_on:
                 raise LineFault(f"the output did not go on: it says {said!r}")
+            return time.monotonic() - began
 
     def is_on(self) -> bool:
         """Whether the output is still on; a trip of the instrument's own switches it off."""

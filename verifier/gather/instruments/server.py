@@ -182,8 +182,8 @@ class Hand(threading.Thread):
         self._cut = ""
         self._until = time.monotonic() + float(order["lease"])
         if do == "on":
-            dialogue.switch_on(order["settings"])
-        elif do == "close":
+            return dialogue.switch_on(order["settings"])
+        if do == "close":
             dialogue.close_channel(order["channel"])
         else:
             raise LineFault(f"nobody knows how to {do}")

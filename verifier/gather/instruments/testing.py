@@ -4,8 +4,11 @@
 
 The first line printed is a JSON object of name to port. Each line typed is a JSON object, and the state is printed
 in answer: {} changes nothing; {"ohms": 4.7}; {"misbehave": {"meter": "silence"}}; {"hold": {"supply": "OUTP ON"}}
-to have it stand still once it has done that; {"forget": ["supply"]} what it heard. Real bytes with real state:
-set points, an output, trips, an error queue, a load resistance, noise.
+to have it stand still once it has done that; {"forget": ["supply"]} what it heard. {"draws": [[0, 0], [2, 0.9]]}
+has the unit draw so many amperes so many seconds after it is fed, {"pressed": [[0, 0.9], [3, 0.3]]} from now on,
+{"draws": []} by its ohms again. {"port": {"volts": 5.1, "ohms": 0.2, "limit": 1.0}} is what the load hangs on;
+{"across": "port"} puts the meter there. Real bytes with real state: set points, an output, trips, an error queue,
+a load resistance, noise.
 """
 
 from __future__ import annotations
@@ -41,23 +44,40 @@ MISBEHAVIOURS = {
 
 
 class Circuit:
-    """The supply feeds a resistance; the meter sits across it. The load hangs on a port of 5 V behind 0.2 Ω."""
+    """The supply feeds a resistance, or what draws by a script; the meter is across it. The load is at a port."""
 
     def __init__(self, seed: int) -> None:
         self.ohms, self.noise, self.celsius = 100.0, 0.0, 23.4
+        self.draws: list[list[float]] = []
+        self.since = 0.0
+        """The moment from which the script of what is drawn counts."""
+        self.port = {"volts": 5.0, "ohms": 0.2, "limit": 100.0}
+        self.across = "supply"
         self.chance = random.Random(seed)  # noqa: S311 - noise, no secret
         self.supply: Supply
         self.load: Load
 
     def volts(self) -> float:
         supply = self.supply
-        return min(supply.set["VOLT"], supply.set["CURR"] * self.ohms) if supply.on else 0.0
+        if not supply.on or self.draws:
+            return supply.set["VOLT"] if supply.on else 0.0
+        return min(supply.set["VOLT"], supply.set["CURR"] * self.ohms)
 
     def amperes(self) -> float:
-        return self.volts() / self.ohms
+        if not self.draws:
+            return self.volts() / self.ohms
+        gone = time.monotonic() - self.since
+        drawn = [amperes for seconds, amperes in self.draws if seconds <= gone]
+        return min(drawn[-1], self.supply.set["CURR"]) if drawn and self.supply.on else 0.0
+
+    def port_amperes(self) -> float:
+        return min(self.load.set["CURR"], self.port["limit"]) if self.load.on else 0.0
 
     def port_volts(self) -> float:
-        return 5.0 - 0.2 * (self.load.set["CURR"] if self.load.on else 0.0)
+        return self.port["volts"] - self.port["ohms"] * self.port_amperes()
+
+    def across_volts(self) -> float:
+        return self.port_volts() if self.across == "port" else self.volts()
 
     def noisy(self, value: float) -> float:
         return value + (self.chance.gauss(0.0, self.noise) if self.noise else 0.0)
@@ -192,6 +212,7 @@ class Scpi(Device):
     def _switch(self, on: bool) -> None:
         if on and not self.on:
             self.times_on += 1
+            self.circuit.since = time.monotonic()
         if on or self.misbehaves != "stubborn":
             self.on = on
 
@@ -219,15 +240,15 @@ class Load(Scpi):
     def measured(self) -> dict[str, Callable[[], float]]:
         return {
             "MEAS:VOLT?": self.circuit.port_volts,
-            "MEAS:CURR?": lambda: self.set["CURR"] if self.on else 0.0,
-            "MEAS:POW?": lambda: self.circuit.port_volts() * (self.set["CURR"] if self.on else 0.0),
+            "MEAS:CURR?": self.circuit.port_amperes,
+            "MEAS:POW?": lambda: self.circuit.port_volts() * self.circuit.port_amperes(),
         }
 
 
 class Meter(Scpi):
     def measured(self) -> dict[str, Callable[[], float]]:
         return {
-            "MEAS:VOLT:DC?": self.circuit.volts,
+            "MEAS:VOLT:DC?": self.circuit.across_volts,
             "MEAS:CURR:DC?": self.circuit.amperes,
             "MEAS:RES?": lambda: self.circuit.ohms,
             "MEAS:FREQ?": lambda: 50.0,
@@ -327,6 +348,11 @@ def _change(circuit: Circuit, devices: dict[str, Device], wish: Any) -> None:
     for name in ("ohms", "noise", "celsius"):
         if name in wish:
             setattr(circuit, name, float(wish[name]))
+    for name in ("draws", "port", "across"):
+        if name in wish:
+            setattr(circuit, name, wish[name])
+    if "pressed" in wish:
+        circuit.draws, circuit.since = wish["pressed"], time.monotonic()
     for name, message in wish.get("hold", {}).items():
         devices[name].hold, devices[name].held = message, False
         devices[name].take(b"")

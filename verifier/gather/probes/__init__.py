@@ -41,6 +41,7 @@ def verifier_probes() -> Iterable[Probe]:
         usb,
         usb_data,
         usb_plug,
+        usb_vbus,
         wifi,
         wiggle,
     )
@@ -87,5 +88,6 @@ def verifier_probes() -> Iterable[Probe]:
         console.Time(),
         *instruments.probes(),
         supply_signature.Signature(),
+        usb_vbus.Vbus(),
         order.Fasteners(),
     )

@@ -4,15 +4,13 @@ from __future__ import annotations
 
 from collections.abc import AsyncIterator, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from verifier.errors import BenchFault, NotPossible
+from verifier.errors import NotPossible
 from verifier.gather.instruments.services import ENERGISE, INSTRUMENTS
-from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration, Series
+from verifier.gather.probes.measuring import Sampling, bench_of, has_accuracy, mean, sampling, stayed_on
+from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
 from verifier.services import Host
-
-if TYPE_CHECKING:
-    from verifier.gather.instruments.bench import InstrumentHost, StationInstruments
 
 SOURCES = (
     "SCPI-99 vol. 1, 7.2.1.4 and 7.2.1.5 (9.9E37 and 9.91E37 are no values)",
@@ -20,13 +18,6 @@ SOURCES = (
     "JCGM 100, 4.3.7 (rectangular from a specification), 4.2.3 (scatter of the mean)",
 )
 CAUTION = "Switching off is a convenience of this program, not a safety function."
-
-
-def _sampling(samples: int, interval: float) -> None:
-    if not 1 <= samples <= 1000:
-        raise ValueError(f"samples is from 1 to 1000, not {samples}")
-    if not 0 <= interval <= 60:
-        raise ValueError(f"interval is from 0 to 60 s, not {interval:g}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +36,7 @@ class ReadSettings:
     """Contact of the relay card that is closed while measuring."""
 
     def __post_init__(self) -> None:
-        _sampling(self.samples, self.interval)
+        sampling(self.samples, self.interval)
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,9 +55,12 @@ class SupplySettings:
     """Seconds between two values."""
 
     def __post_init__(self) -> None:
-        _sampling(self.samples, self.interval)
+        sampling(self.samples, self.interval)
         if not (0 <= self.voltage < 1e4 and 0 < self.current_limit < 1e4 and 0 <= self.settle <= 3600):
             raise ValueError("voltage, current_limit and settle are positive and of reasonable size")
+
+    def often(self) -> Sampling:
+        return {"samples": self.samples, "interval": self.interval}
 
     def demands(self) -> Mapping[str, float]:
         return {"voltage": self.voltage, "current": self.current_limit}
@@ -88,9 +82,12 @@ class LoadSettings:
     """Seconds between two values."""
 
     def __post_init__(self) -> None:
-        _sampling(self.samples, self.interval)
+        sampling(self.samples, self.interval)
         if not (0 < self.current < 1e4 and 0 <= self.settle <= 3600):
             raise ValueError("current and settle are positive and of reasonable size")
+
+    def often(self) -> Sampling:
+        return {"samples": self.samples, "interval": self.interval}
 
     def demands(self) -> Mapping[str, float]:
         return {"current": self.current}
@@ -121,14 +118,15 @@ class Measured:
         )
 
     async def take(self, host: Host, settings: ReadSettings) -> AsyncIterator[Reading]:
-        here = _bench_of(host)
+        here = bench_of(host)
         await here.bench.identify(settings.instrument)
         if settings.relay:
             await here.bench.identify(settings.relay)
             await here.bench.close_contact(settings.relay, settings.channel, here.lease)
-        found = await _mean(
-            here, settings.instrument, self._quantity, self._unit, "value", settings, settings.range
-        )
+        found = await mean(
+            here, settings.instrument, self._quantity, self._unit, "value",
+            samples=settings.samples, interval=settings.interval, in_range=settings.range,
+        )  # fmt: skip
         if settings.relay:
             await here.bench.still(settings.relay)
         yield found
@@ -174,16 +172,16 @@ limits = [
 
     async def take(self, host: Host, settings: SupplySettings) -> AsyncIterator[Reading]:
         """Raises NotPossible where the supply's own meters have no accuracy specification."""
-        here, name = _bench_of(host), settings.instrument
-        own = [q for q in ("voltage", "current") if _has_accuracy(here.bench, name, q)]
+        here, name, often = bench_of(host), settings.instrument, settings.often()
+        own = [q for q in ("voltage", "current") if has_accuracy(here, name, q)]
         if not own:
             raise NotPossible(f"neither voltage nor current of {name} has an accuracy specification in its file")
         await here.bench.switch_on(name, settings.demands(), here.lease)
         await here.bench.wait(settings.settle)
         for quantity in own:
             unit = {"voltage": "V", "current": "A"}[quantity]
-            yield await _mean(here, name, quantity, unit, quantity, settings)
-        yield await _stayed_on(here, name)
+            yield await mean(here, name, quantity, unit, quantity, **often)
+        yield await stayed_on(here, name)
 
 
 class Load:
@@ -220,16 +218,16 @@ limits = [
     )
 
     async def take(self, host: Host, settings: LoadSettings) -> AsyncIterator[Reading]:
-        here, name = _bench_of(host), settings.instrument
+        here, name, often = bench_of(host), settings.instrument, settings.often()
         meter = settings.meter or name
         await here.bench.identify(meter)
-        yield await _mean(here, meter, "voltage", "V", "unloaded", settings)
+        yield await mean(here, meter, "voltage", "V", "unloaded", **often)
         await here.bench.switch_on(name, settings.demands(), here.lease)
         await here.bench.wait(settings.settle)
-        loaded = await _mean(here, meter, "voltage", "V", "loaded", settings)
+        loaded = await mean(here, meter, "voltage", "V", "loaded", **often)
         await here.bench.still(name)
         yield loaded
-        yield await _stayed_on(here, name)
+        yield await stayed_on(here, name)
 
 
 QUANTITIES = {
@@ -263,71 +261,3 @@ settings = {{ instrument = "meter", samples = 5 }}
 needs = ["meter"]
 limits = [{{ reading = "value", {form}, unit = "{unit}", source = "judgement" }}]
 """
-
-
-def _bench_of(host: Host) -> InstrumentHost:
-    from verifier.gather.instruments.bench import InstrumentHost
-
-    if not isinstance(host, InstrumentHost):
-        raise NotPossible(f"{host.address} has no instruments: only a bench has")
-    return host
-
-
-def _has_accuracy(bench: StationInstruments, name: str, quantity: str) -> bool:
-    described = bench.described(name).quantities.get(quantity)
-    return described is not None and bool(described.ranges)
-
-
-async def _mean(
-    here: InstrumentHost,
-    name: str,
-    quantity: str,
-    unit: str,
-    reading: str,
-    settings: ReadSettings | SupplySettings | LoadSettings,
-    in_range: float | None = None,
-) -> Reading:
-    """The mean of some values, with its uncertainty by the specification of the range that applies."""
-    from statistics import fmean
-
-    from verifier.gather.instruments.accuracy import contributions, range_for
-
-    instrument = here.bench.described(name)
-    described = instrument.quantities.get(quantity)
-    if described is None:
-        known = ", ".join(instrument.quantities) or "nothing"
-        raise NotPossible(f"{name} does not measure {quantity} (it measures {known})")
-    if described.unit != unit:
-        raise NotPossible(f"{name} gives {quantity} in {described.unit}, not in {unit}")
-    if not described.ranges:
-        raise NotPossible(f"{quantity} of {name} has no accuracy specification in its file")
-    if in_range is not None and in_range not in [a.full_scale for a in described.ranges]:
-        there = ", ".join(f"{a.full_scale:g}" for a in described.ranges if a.full_scale) or "none"
-        raise NotPossible(f"{name} has no range of {in_range:g} {unit} for {quantity} (its ranges: {there})")
-    began, values = here.clocks.loop(), list[float]()
-    while len(values) < settings.samples:
-        if values:
-            await here.bench.wait(settings.interval)
-        values.append(await here.bench.measure(name, quantity, in_range))
-    took = here.clocks.loop() - began
-    value = fmean(values)
-    accuracy = range_for(described, max(values, key=abs), in_range)
-    if accuracy is None:
-        raise BenchFault(f"{name}: measure {quantity}: {value:g} {unit} lies beyond the ranges in its file")
-    series = None
-    if len(values) > 1 and took > 0:
-        series = Series(t0=0.0, dt=took / (len(values) - 1), values=tuple(values))
-    return Reading(
-        name=reading,
-        value=value,
-        unit=unit,
-        origin=here.bench.origin(name),
-        contributions=contributions(instrument, name, accuracy, values, unit),
-        series=series,
-    )
-
-
-async def _stayed_on(here: InstrumentHost, name: str) -> Reading:
-    return Reading(
-        name="stayed_on", value=await here.bench.is_on(name), origin=here.bench.origin(name), exact=True
-    )
