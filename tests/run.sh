@@ -5,7 +5,7 @@ cd "$(dirname "$0")/.."
 
 # Debian packages: a browser to look at reports, its fonts, PDF tools, ways to injure a process, and
 # programs that read the same hardware as the probes.
-needed=(chromium fonts-dejavu-core poppler-utils strace util-linux mount e2fsprogs edid-decode ethtool iperf3 iproute2 openssh-server busybox-static procps socat usbutils umockdev)
+needed=(chromium fonts-dejavu-core poppler-utils strace util-linux mount e2fsprogs edid-decode ethtool iperf3 iproute2 openssh-server pulseaudio libportaudio2 libasound2-plugins busybox-static procps socat usbutils umockdev)
 python3 -c 'import ensurepip, venv' 2>/dev/null || needed+=(python3-venv)
 missing=()
 for package in "${needed[@]}"; do

@@ -19,6 +19,7 @@ from anyio.abc import Process
 
 from verifier.errors import Absent, BenchFault, NotPossible
 from verifier.gather.lines import SerialLines
+from verifier.gather.sound import Sound
 from verifier.gather.virtual_time import hold
 from verifier.services import Buttons, Clocks, CommandResult, Input, Media, Net, Radio, UnitClock
 
@@ -123,7 +124,9 @@ async def _end(process: Process) -> None:
 
 class LocalHost:
     address = "local"
-    services = frozenset({"files", "commands", "net", "clock", "buttons", "input", "media", "radio", "serial"})
+    services = frozenset(
+        {"files", "commands", "net", "clock", "buttons", "input", "media", "radio", "serial", "sound"}
+    )
 
     def __init__(self, clocks: Clocks) -> None:
         self.clocks = clocks
@@ -159,6 +162,12 @@ class LocalHost:
         from verifier.gather.hosts.local_radio import LocalRadio
 
         return LocalRadio(self.clocks)
+
+    @property
+    def sound(self) -> Sound:
+        from verifier.gather.hosts.local_sound import LocalSound
+
+        return LocalSound()
 
     @property
     def clock(self) -> UnitClock:

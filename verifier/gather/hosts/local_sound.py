@@ -1,0 +1,108 @@
+"""The sound of this computer, through the sounddevice library (extra `audio`) and PortAudio.
+
+Its calls wait in a thread. Playing and recording are one stream, so that both count by the same clock where the
+card has only one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any, Literal, TypeVar
+
+import anyio.to_thread
+
+from verifier.errors import Absent, BenchFault, NotPossible
+from verifier.gather.sound import Recording
+
+if TYPE_CHECKING:
+    from verifier.gather.sound import Frames
+
+T = TypeVar("T")
+SLACK = 10.0
+"""Seconds that a stream may take longer than its own length."""
+
+
+class LocalSound:
+    async def play(self, frames: Frames, rate: int, output: str) -> str:
+        device = _library()
+        played = _chosen(device, output, "output", frames.shape[1])
+
+        def work() -> None:
+            device.play(frames.astype("float32"), rate, device=played["index"])
+            device.wait()
+
+        await _waited(device, work, len(frames) / rate)
+        return str(played["name"])
+
+    async def play_and_record(self, frames: Frames, rate: int, names: tuple[str, str], inputs: int) -> Recording:
+        device = _library()
+        played = _chosen(device, names[0], "output", frames.shape[1])
+        heard = _chosen(device, names[1], "input", inputs)
+
+        def work() -> tuple[Any, Any]:
+            recorded = device.playrec(
+                frames.astype("float32"),
+                rate,
+                channels=inputs,
+                dtype="float32",
+                device=(heard["index"], played["index"]),
+            )
+            return recorded, device.wait()
+
+        recorded, told = await _waited(device, work, len(frames) / rate)
+        # An input that had nothing yet when the stream began is told too, and means nothing.
+        lost = bool(told and (told.input_overflow or told.output_underflow))
+        return Recording(
+            frames=recorded.astype("float64"), way=f"{played['name']} to {heard['name']}, {rate} Hz", lost=lost
+        )
+
+
+def _library() -> Any:
+    try:
+        import sounddevice
+    except ImportError:
+        raise NotPossible(
+            "sound needs the extra audio: install verifier with [audio], and on Debian the package libportaudio2"
+        ) from None
+    except OSError as error:  # the library behind it
+        raise NotPossible(f"sound needs PortAudio, on Debian the package libportaudio2: {error}") from None
+    return sounddevice
+
+
+def _chosen(device: Any, name: str, kind: Literal["output", "input"], channels: int) -> dict[str, Any]:
+    """The device of that name, or the usual one."""
+    there = [d for d in device.query_devices() if d[f"max_{kind}_channels"] > 0]
+    if not there:
+        raise Absent(f"this computer has no sound {kind}")
+    known = ", ".join(str(d["name"]) for d in there)[:300]
+    fitting = [d for d in there if name.casefold() in str(d["name"]).casefold()]
+    exact = [d for d in fitting if d["name"] == name]
+    if not name:
+        usual = device.default.device[kind == "output"]
+        fitting = [d for d in there if d["index"] == usual] or there
+    elif not fitting:
+        raise Absent(f"there is no sound {kind} {name[:100]!r}; there are {known}")
+    if len(exact or fitting) > 1:
+        raise NotPossible(f"several sound {kind}s fit {name[:100]!r}: name one of {known} in the check's settings")
+    chosen: dict[str, Any] = (exact or fitting)[0]
+    if chosen[f"max_{kind}_channels"] < channels:
+        raise NotPossible(
+            f"the sound {kind} {chosen['name']} has {chosen[f'max_{kind}_channels']} channels, not {channels}"
+        )
+    return chosen
+
+
+async def _waited(device: Any, work: Callable[[], T], seconds: float) -> T:
+    try:
+        with anyio.fail_after(seconds + SLACK):
+            return await anyio.to_thread.run_sync(work, abandon_on_cancel=True)
+    except TimeoutError:
+        device.stop()
+        raise BenchFault(f"the sound card took nothing: {seconds:.3g} s of sound were not over in time") from None
+    except device.PortAudioError as error:
+        said = " ".join(str(error).split())[:200]
+        if "sample rate" in said.casefold() or "channels" in said.casefold():
+            raise NotPossible(f"the sound card cannot be used so: {said}") from None
+        if "unavailable" in said.casefold():
+            raise NotPossible(f"another program has the sound card: {said}") from None
+        raise BenchFault(f"playing or recording broke off: {said}") from None
