@@ -230,6 +230,9 @@ class ProbeDeclaration:
     has the technician to itself."""
     timeout: float = 30.0
     """Seconds after which it counts as hung, where the suite says nothing."""
+    energises: Literal["", "charges", "loads", "heats"] = ""
+    """What it does to the unit that a damaged cell must not meet; empty where it does none of it. Probes that need
+    the service `energise` or `load` count as energising without it."""
     cautions: tuple[str, ...] = ()
     """What can hurt or be harmed where it is used: shown before the run and in the report."""
     pauses: bool = False
@@ -425,6 +428,10 @@ class Attempt:
     """Why this attempt no longer counts (corrected, taken again, part reopened, interrupted); empty if it does."""
     host: str = ""
     """Which host the readings came from."""
+    paused: bool = False
+    """True where the run paused for it."""
+    before_pause: int = 0
+    """How many of its readings it had when the run paused for it."""
     cycles: tuple[Cycle, ...] = ()
     """In the order in which they were begun; empty for a check without cycles."""
 

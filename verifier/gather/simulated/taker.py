@@ -11,10 +11,11 @@ import anyio
 
 from verifier.errors import BenchFault, NotPossible
 from verifier.gather.catalogue import ProbeCatalogue
+from verifier.gather.simulated.host import SimulatedHost
 from verifier.gather.workers.running import run_probe
 from verifier.gather.workers.wire import LINE_LIMIT, TAKE_LIMIT, encode, pack
-from verifier.readings import ProbeDeclaration, Reading
-from verifier.services import Cue, Host
+from verifier.readings import ProbeDeclaration, Reading, SoFar
+from verifier.services import POWER_AWAY, Ask, Host, Pause, Step
 
 
 class SimulatedTaker:
@@ -34,27 +35,54 @@ class SimulatedTaker:
         *,
         declaration: ProbeDeclaration,
         deadline: float,
-    ) -> AsyncGenerator[Reading | Cue]:
-        """Readings and cues, as `WorkerPool.take` gives them; `deadline` is in seconds of the host's time."""
+        so_far: SoFar | None = None,
+    ) -> AsyncGenerator[Step]:
+        """As `WorkerPool.take`; `deadline` is in seconds of the host's time, without the pauses.
+
+        A pause of the run takes no more here than its own time: the supply is cut for that long, and the take goes
+        on.
+        """
         if not host_address.startswith("simulated"):
             raise NotPossible(f"{probe} is to be read at {host_address[:100]}, which is no simulated unit")
-        left, size = deadline, 0
-        async with aclosing(run_probe(self._catalogue.probe(probe), self._host, settings)) as readings:
-            while True:
-                began = anyio.current_time()
-                # Around each wait by itself: a cancel scope may not stay open across a yield.
-                with anyio.move_on_after(max(0.0, left) if math.isfinite(left) else 0.0) as scope:
-                    reading = await anext(readings, None)
-                if scope.cancelled_caught:
-                    raise BenchFault(f"the probe {probe} was not done after {deadline:.3g} s, and was ended")
-                if reading is None:
-                    return
-                left -= anyio.current_time() - began
-                if isinstance(reading, Cue):
-                    yield reading
-                    continue
-                line = len(encode(pack(reading)))
-                size += line
-                if line > LINE_LIMIT or size > TAKE_LIMIT:
-                    raise BenchFault(f"the probe {probe} gave more than can be kept, and was ended")
-                yield reading
+        left, size, given = deadline, 0, [] if so_far is None else list(so_far.readings)
+        while True:
+            pause: Pause | None = None
+            went_on = SoFar(readings=tuple(given)) if given else None
+            async with aclosing(run_probe(self._catalogue.probe(probe), self._host, settings, went_on)) as steps:
+                while pause is None:
+                    began = anyio.current_time()
+                    # Around each wait by itself: a cancel scope may not stay open across a yield.
+                    with anyio.move_on_after(max(0.0, left) if math.isfinite(left) else 0.0) as scope:
+                        step = await anext(steps, None)
+                    if scope.cancelled_caught:
+                        raise BenchFault(f"the probe {probe} was not done after {deadline:.3g} s, and was ended")
+                    if step is None:
+                        return
+                    left -= anyio.current_time() - began
+                    if isinstance(step, Pause):
+                        pause = step
+                        continue
+                    if isinstance(step, Ask):
+                        step.answer = self._answer(step)
+                        continue
+                    if isinstance(step, Reading):
+                        line = len(encode(pack(step)))
+                        size += line
+                        if line > LINE_LIMIT or size > TAKE_LIMIT:
+                            raise BenchFault(f"the probe {probe} gave more than can be kept, and was ended")
+                        given.append(step)
+                    yield step
+            await self._cut_supply(pause.seconds)
+
+    async def _cut_supply(self, seconds: float) -> None:
+        begun = self._host.clocks.boot()
+        await self._host.clocks.sleep(seconds)
+        if isinstance(self._host, SimulatedHost):
+            self._host.state.cuts.append((begun, self._host.clocks.boot()))
+
+    def _answer(self, ask: Ask) -> str:
+        """What the technician of a simulated unit says to a probe's own question."""
+        if ask.about == POWER_AWAY and isinstance(self._host, SimulatedHost) and self._host.state.cuts:
+            begun, ended = self._host.state.cuts[-1]
+            return f"{int(ended - begun)}"
+        raise NotPossible("nobody at a simulated unit can answer that")
