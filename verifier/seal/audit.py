@@ -279,12 +279,18 @@ def _files(path: Path) -> Iterator[tuple[Path, bool]]:
     if not path.is_dir():
         yield path, True
         return
-    for folder, folders, names in os.walk(path):
-        folders.sort()
-        ours = [name for name in sorted(names) if name.lower().endswith(_SUFFIXES)]
-        if ours:
-            here = Path(folder)
-            yield from ((here / name, False) for name in ours)
+    folders = [str(path)]
+    while folders:
+        try:
+            with os.scandir(folders.pop()) as found:
+                entries = sorted(found, key=lambda entry: entry.name)
+        except OSError:
+            continue
+        # Links to folders are not followed: they could lead round in a circle.
+        folders += reversed([entry.path for entry in entries if entry.is_dir(follow_symlinks=False)])
+        for entry in entries:
+            if entry.name.lower().endswith(_SUFFIXES) and not entry.is_dir():
+                yield Path(entry.path), False
 
 
 def _unreadable(path: Path, why: str) -> AuditLine:

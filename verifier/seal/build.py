@@ -143,6 +143,7 @@ def _check(check: Check, attempts: list[Attempt], personals: PersonalFields) -> 
                 finding=attempt.finding,
                 set_aside=attempt.set_aside or ("" if attempt.finding else "interrupted before it was finished"),
                 host=attempt.host,
+                cycles=attempt.cycles,
             )
             for attempt in attempts
         ),

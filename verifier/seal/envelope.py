@@ -70,19 +70,11 @@ class Envelope:
 
     def to_bytes(self) -> bytes:
         value = {
-            "record": "",
-            "receipt": {
-                "head": self.receipt.head,
-                "index": self.receipt.index,
-                "path": list(self.receipt.path),
-                "size": self.receipt.size,
-            },
-            "disclosed": {digest: {"salt": d.salt, "value": d.value} for digest, d in self.disclosed.items()},
+            "record": self.record,
+            "receipt": self.receipt.model_dump(mode="json"),
+            "disclosed": {digest: d.model_dump() for digest, d in self.disclosed.items()},
         }
-        # The record is by far the longest, comes last, and is written as it is: no character of a JWS is escaped.
-        if not self.record.isascii() or '"' in self.record or "\\" in self.record:
-            raise NotSealedRecord("the record is no signed text")
-        return strict_json.dumps(value, what="the sealed record")[:-2] + self.record.encode("ascii") + b'"}\n'
+        return strict_json.dumps(value, what="the sealed record") + b"\n"
 
     @property
     def digest(self) -> str:
@@ -136,17 +128,23 @@ class Sealed:
 def parse(data: bytes) -> Envelope:
     """The parts of a sealed record that is exactly as it would be written; raises `NotSealedRecord`."""
     # Not read strictly: a document that any of the strict rules refuses is never what is written here.
-    from pydantic_core import from_json
+    from pydantic_core import from_json, to_json
 
     try:
         if len(data) > LARGEST_FILE:
             raise NotSealedRecord(f"the sealed record is {len(data)} bytes long; at most {LARGEST_FILE} are read")
-        envelope = _parts(from_json(data))
-        if envelope.to_bytes() != data:
+        value = from_json(data)
+        envelope = _parts(value)
+        if to_json(value) + b"\n" != data or not _in_order(value):
             raise NotSealedRecord("the file is not laid out as a sealed record is written")
     except (ValueError, RecursionError, strict_json.NotStrict) as error:
         raise NotSealedRecord(f"the sealed record is no strict JSON: {error}") from error
     return envelope
+
+
+def _in_order(value: dict[str, Any]) -> bool:
+    objects = (value, value["receipt"], value["disclosed"], *value["disclosed"].values())
+    return all(list(names) == sorted(names) for names in objects)
 
 
 def parse_loosely(data: bytes) -> Envelope:
@@ -167,7 +165,11 @@ def _parts(value: Any) -> Envelope:
     for number in (receipt["index"], receipt["size"]):
         if type(number) is not int or abs(number) > strict_json.LARGEST_INTEGER:
             raise NotSealedRecord("the receipt's index and size are no integers up to 2^53")
-    if not isinstance(fields["record"], str) or not isinstance(receipt["head"], str):
+    if (
+        not isinstance(fields["record"], str)
+        or not isinstance(receipt["head"], str)
+        or not fields["record"].isascii()
+    ):
         raise NotSealedRecord("the record or the receipt's head is no text")
     if not isinstance(fields["disclosed"], dict):
         raise NotSealedRecord("what is disclosed has the wrong form")

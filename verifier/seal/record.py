@@ -13,6 +13,7 @@ from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
 from verifier.declare.suite import Decision
 from verifier.readings import (
+    Cycle,
     Finding,
     Interruption,
     Moment,
@@ -94,6 +95,8 @@ class RecordedAttempt(_Model):
     set_aside: str = ""
     host: str = ""
     """Which host the readings came from."""
+    cycles: tuple[Cycle, ...] = ()
+    """Cold starts or positions, each with its finding; empty for a check without cycles."""
 
 
 class RecordedCheck(_Model):
