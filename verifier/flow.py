@@ -11,6 +11,7 @@ from __future__ import annotations
 import platform
 import secrets
 from base64 import b32encode
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -86,13 +87,15 @@ def begin(
     serial: str | None = None,
     pictures: Path | None = None,
     seed: int | None = None,
+    faults: Sequence[str] = (),
 ) -> Running:
     """Open a new run: its folder and the first line of its journal, which carries all it is about.
 
     `serial` is the unit's serial number as somebody typed it; `pictures` is the folder of the suite's pictures.
-    `seed` decides what is left to chance in a simulated unit; without it, chance does.
+    `seed` decides what is left to chance in a simulated unit; without it, chance does. `faults` of its catalogue
+    are put into it, as NAME or NAME=SEVERITY.
     """
-    simulation = simulation_for(at, seed)
+    simulation = simulation_for(at, seed, plan.suite.model, faults)
     clocks = clocks_for(simulation)
     # An address that cannot be used is refused before anything is written.
     open_host(at, clocks, simulation, access_to(station, plan.suite))
@@ -204,7 +207,7 @@ def carry_on(running: Running, sitting: Sitting, *, resumed: bool) -> Ended:
 
 
 def _outlook(state: RunState) -> Outcome:
-    return outcome(state.plan, state.counting_attempts(), state.waived)
+    return outcome(state.plan, state.counting_attempts(), state.waived, state.quarantined)
 
 
 def seal_and_show(running: Running) -> Ended:

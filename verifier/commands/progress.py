@@ -59,6 +59,30 @@ def _held(held: Held) -> str:
     return f"{text} ({held.limit})"
 
 
+def cycle_line(check: Check, number: int, finding: Finding) -> str:
+    """One cycle: "cycle 7 of 20 (upright): fail, 4.2 V, at least 4.75 V"."""
+    cycles = check.cycles
+    of = f" of {cycles.number}" if cycles else ""
+    position = f" ({cycles.position(number)})" if cycles and cycles.positions else ""
+    reason = f", {finding.reason}" if finding.reason and finding.verdict is not Verdict.PASS else ""
+    return f"cycle {number}{of}{position}: {verdict_word(finding)}{reason}"
+
+
+def quarantine_lines(check: Check, finding: Finding, unsafe: Mapping[str, str]) -> list[str]:
+    """What to know and do at once when a unit is quarantined."""
+    from verifier.judge.disposition import QUARANTINE
+
+    reason = f": {finding.reason}" if finding.reason else ""
+    return [
+        "",
+        "QUARANTINED. Everything else is stopped.",
+        f"{QUARANTINE[:1].upper()}{QUARANTINE[1:]}.",
+        f"Why: {check.title} failed{reason}.",
+        *(f"NOT SAFE: {name}: {why} Switch it off at its own switch now." for name, why in unsafe.items()),
+        "",
+    ]
+
+
 @dataclass(slots=True)
 class Lines:
     """Plain lines, for logs and programs that watch; nothing at all when `silent`."""
@@ -79,6 +103,14 @@ class Lines:
         if self.silent:
             return  # the words need what is only imported to show something
         self.say(f"  {verdict_word(finding):<12} {check.title}: {summary(finding)}".rstrip(": "))
+
+    def cycle(self, check: Check, number: int, finding: Finding) -> None:
+        if not self.silent:
+            self.say(f"    {cycle_line(check, number, finding)}")
+
+    def quarantined(self, check: Check, finding: Finding, unsafe: Mapping[str, str]) -> None:
+        for line in quarantine_lines(check, finding, unsafe):
+            self.say(line)
 
     def close(self) -> None:
         pass
@@ -144,6 +176,18 @@ class LiveView:
             self._held_back.append((check, finding))
         else:
             self._print(check, finding)
+
+    def cycle(self, check: Check, number: int, finding: Finding) -> None:
+        from rich.markup import escape
+
+        self._out(f"    [dim]{escape(printable(cycle_line(check, number, finding)))}[/dim]")
+
+    def quarantined(self, check: Check, finding: Finding, unsafe: Mapping[str, str]) -> None:
+        from rich.markup import escape
+
+        self.total = 0  # nothing more is to come
+        for line in quarantine_lines(check, finding, unsafe):
+            self._out(f"[bold red]{escape(printable(line))}[/]")
 
     def _print(self, check: Check, finding: Finding) -> None:
         from rich.markup import escape

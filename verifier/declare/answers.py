@@ -126,7 +126,7 @@ def _against_prompt(notes: Notes, check: Check, answer: _Answer) -> None:
         if wrong := _misfit(check, answer.value, answer.unit, declared.unit):
             notes.error(path, *wrong)
         return
-    times = check.repeat.times if check.repeat else 1
+    times = check.all_takes
     if len(answer.value) != times:
         what = f"there are {len(answer.value)} values, and the prompt is asked {times} time{'s' * (times > 1)}"
         notes.error(path, what, "Give one value for each time, or a single one without [ ] for all.")

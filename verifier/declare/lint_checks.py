@@ -13,7 +13,13 @@ from verifier.declare.flaws import KeyPath
 from verifier.declare.notes import Notes
 from verifier.declare.settings import settings_flaws
 from verifier.declare.spelling import hint, plain, shown
-from verifier.declare.suite import Check, PromptKind, check_complaints, statement_complaints
+from verifier.declare.suite import (
+    Check,
+    PromptKind,
+    check_complaints,
+    cycles_complaints,
+    statement_complaints,
+)
 from verifier.readings import Catalogue, ReadingDeclaration, Stage
 
 ANSWERS_LABEL = "label"
@@ -43,6 +49,8 @@ def lint_check(notes: Notes, check: Check, at: KeyPath, catalogue: Catalogue, fo
     """Everything about a check but its limits. Gives the readings, for the limits."""
     for keys, what in check_complaints(check):
         complain(notes, at, keys, what)
+    for keys, what in cycles_complaints(check.cycles) if check.cycles else ():
+        complain(notes, (*at, "cycles"), keys, what)
     if check.id == ANSWERS_LABEL:
         notes.error(
             (*at, "id"), f'"{ANSWERS_LABEL}" names the scanned label in answers files', "Choose another id."

@@ -308,9 +308,9 @@ class Cycles(_Model):
         """The position of a cycle, counted from 1; empty where the suite names none."""
         return self.positions[(number - 1) % len(self.positions)] if self.positions else ""
 
-    def act(self, number: int) -> str:
-        """What is to be done before a cycle, in one text; empty where nothing is."""
-        words = [self.between] if self.between and number > 1 else []
+    def act(self, number: int, *, first: bool) -> str:
+        """What is to be done before a cycle, in one text; empty for nothing. `first`: none came before."""
+        words = [self.between] if self.between and not first else []
         if self.positions:
             words.append(f"Position: {self.position(number)}")
         return "\n".join(words)

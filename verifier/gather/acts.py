@@ -36,6 +36,12 @@ def refuse_bad(state: RunState, wishes: list[Wish]) -> None:
     """Raise InputError for an act that makes no sense, before any is done."""
     suite = state.plan.suite
     for wish in wishes:
+        if state.quarantined is not None and wish.kind != "correct":
+            raise InputError(
+                "the unit is quarantined: nothing is taken again, reopened or waived in this run",
+                where=f"--{wish.kind} {wish.subject}",
+                to_do="Keep the unit apart. Once it has been made good, start a new run.",
+            )
         if not wish.why.strip():
             raise InputError(f"--{wish.kind} needs a reason", to_do='Add --why "...".')
         known: list[str] = {
@@ -57,6 +63,12 @@ def refuse_bad(state: RunState, wishes: list[Wish]) -> None:
                 f"{wish.subject} has no answer yet that could be corrected",
                 where="--correct",
                 to_do="`verifier resume` asks it.",
+            )
+        if wish.kind == "correct" and suite.check(wish.subject).cycles is not None:
+            raise InputError(
+                f"{wish.subject} was answered in each of its cycles, and one value says nothing of any of them",
+                where="--correct",
+                to_do=f"Take it again with --again {wish.subject}.",
             )
         if wish.kind == "correct":
             _corrected_value(state, wish)
@@ -87,7 +99,8 @@ def act(engine: Engine, wish: Wish, by: Person) -> None:
 
 def _set_aside(engine: Engine, check_id: str, why: str) -> None:
     """Set a finding aside, and with it what was not run only because of that finding."""
-    if engine.state.counting(check_id) is None:
+    begun = engine.state.open_attempt(check_id)
+    if engine.state.counting(check_id) is None and not (begun and begun.cycles):
         return
     engine.append("set-aside", {"check": check_id, "why": why})
     title = engine.state.plan.suite.check(check_id).title

@@ -5,7 +5,9 @@
 3. Where something it comes after did not pass, it is not run, with that reason.
 4. Stages follow each other; a check of a later stage waits until the earlier ones are done.
 5. What has a finding is never taken again, unless a person set it aside.
-6. Where the complaint is that the unit does not start, the suite's ladder comes before all else (`ladder`).
+6. A check that takes the unit away (`cycles` with something to do in between) runs alone.
+7. When a check that quarantines fails, all that runs is ended, everything is made safe, and nothing else is run.
+8. Where the complaint is that the unit does not start, the suite's ladder comes before all else (`ladder`).
 
 The engine keeps no state of its own: all it knows is in the journal, through `RunState`.
 """
@@ -13,15 +15,19 @@ The engine keeps no state of its own: all it knows is in the journal, through `R
 from __future__ import annotations
 
 import math
-from collections.abc import AsyncGenerator, Callable, Mapping, Sequence
+from collections.abc import AsyncGenerator, Awaitable, Callable, Mapping, Sequence
 from contextlib import aclosing
 from dataclasses import replace
 from typing import Any, Literal, Protocol
 
 import anyio
 
+from verifier.declare.forecast import forecast_of
+from verifier.declare.quarantine import prerequisites
 from verifier.declare.suite import Check, PromptKind
 from verifier.errors import Absent, BenchFault, NotPossible, VerifierError
+from verifier.gather.consulting import asked, consulted
+from verifier.gather.cycles import take_cycles
 from verifier.gather.from_order import OrderTaker
 from verifier.gather.hosts.order import ORDER
 from verifier.gather.instruments.services import INSTRUMENTS, energises, instruments_of
@@ -38,17 +44,22 @@ from verifier.readings import (
     ProbeDeclaration,
     Reading,
     SerialNumber,
+    SoFar,
     Stage,
     Verdict,
 )
-from verifier.services import Cue
+from verifier.services import Ask, Consult, Cue, Pause, Step
 
 TECHNICIAN = "technician"
 """The resource that every prompt needs, and every probe that gives cues."""
 CONSOLE = "console"
 """The service of a unit that is asked over a serial line, and the resource of whoever asks."""
+ALONE = "the unit to itself"
+"""The resource of a check beside which nothing else may run; no suite can name it so."""
 BENCH = "bench"
 """Where a reading comes from that is taken on the bench computer, at the far end of the unit's cable."""
+STARTING = 180.0
+"""Seconds that a unit may take to be there again after the technician said that it is on."""
 MAX_PROBES = 4
 """Probes that run at the same time at the most."""
 
@@ -64,7 +75,16 @@ class Taker(Protocol):
         *,
         declaration: ProbeDeclaration,
         deadline: float,
-    ) -> AsyncGenerator[Reading | Cue]: ...
+        so_far: SoFar | None = None,
+    ) -> AsyncGenerator[Step]: ...
+
+
+class _Paused(Exception):
+    """A probe lets the run pause."""
+
+    def __init__(self, pause: Pause) -> None:
+        super().__init__(pause.why)
+        self.pause = pause
 
 
 class Watcher(Protocol):
@@ -75,6 +95,22 @@ class Watcher(Protocol):
     def began(self, check: Check) -> None: ...
 
     def ended(self, check: Check, finding: Finding) -> None: ...
+
+    def cycle(self, check: Check, number: int, finding: Finding) -> None: ...
+
+    def quarantined(self, check: Check, finding: Finding, unsafe: Mapping[str, str]) -> None:
+        """The unit was quarantined; `unsafe` is what could not be made safe, with the reason."""
+        ...
+
+
+class Away(Protocol):
+    """Lets go of a unit that is about to be switched off, and reaches it again."""
+
+    async def leave(self) -> None: ...
+
+    async def reach_again(self, seconds: float) -> None:
+        """BenchFault when it is not there in so many seconds."""
+        ...
 
 
 class Engine:
@@ -91,13 +127,21 @@ class Engine:
         asker: Asker,
         watcher: Watcher,
         instruments: Taker | None = None,
+        make_safe: Callable[[str], Awaitable[Mapping[str, str]]] | None = None,
+        away: Away | None = None,
     ) -> None:
+        """`make_safe` commands every instrument safe, gives what is not, and never raises for it."""
         self.state, self._journal = state, journal
         self._judge, self._catalogue, self._taker = judge, catalogue, taker
         self._from_order: Taker = OrderTaker(state.plan)
         self._instruments = instruments
         self._asker, self._watcher = asker, watcher
+        self._make_safe, self._away = make_safe, away
+        self._prerequisites = prerequisites(state.plan.suite)
         self._running: dict[str, frozenset[str]] = {}
+        self._scopes: dict[str, anyio.CancelScope] = {}
+        self.pause: Pause | None = None
+        """Why the run has to pause now; nothing more is started."""
         self._changed = anyio.Event()
 
     def append(self, kind: str, data: Mapping[str, Any]) -> None:
@@ -183,11 +227,13 @@ class Engine:
 
     async def run(self, stages: Sequence[Stage]) -> None:
         """Take every pending check of these stages, in the order of the stages; the ladder before any of them."""
+        if self.state.quarantined is not None:
+            self._settle_quarantine()
         if Stage.ARRIVAL not in stages and (rungs := rungs_left(self.state)):
             self._watcher.stage(Stage.ARRIVAL, len(rungs))
             await self._run_checks(rungs)
         for stage in stages:
-            if not self.state.pending([stage]):
+            if not self.state.pending([stage]) or self.pause is not None:
                 continue
             if stage not in self.state.begun:
                 self.append("stage", {"stage": stage.value})
@@ -195,7 +241,8 @@ class Engine:
             await self._run_checks(self.state.pending([stage]))
 
     async def _run_checks(self, checks: Sequence[Check]) -> None:
-        waiting = {check.id: check for check in checks}
+        # What the run paused for goes on before anything else looks at the unit.
+        waiting = {check.id: check for check in sorted(checks, key=lambda c: not self._went_away(c))}
         async with anyio.create_task_group() as group:
             while True:
                 self._start_what_can(waiting, group.start_soon)
@@ -209,8 +256,15 @@ class Engine:
 
         Called whenever a check ends, so what is looked at for each waiting check is kept little.
         """
+        if self.state.quarantined is not None:
+            if not self._running:
+                self._settle_quarantine()
+                waiting.clear()
+            return
         probes = sum(TECHNICIAN not in used for used in self._running.values())
         busy = set().union(*self._running.values())
+        if ALONE in busy or self.pause is not None:
+            return
         progress = True
         while progress:
             progress = False
@@ -228,7 +282,7 @@ class Engine:
                     progress = True  # what comes after this one can be decided now
                     continue
                 resources = self._resources(check)
-                if full or resources & busy:
+                if full or resources & busy or (ALONE in resources and self._running):
                     continue
                 del waiting[check.id]
                 self._running[check.id] = resources
@@ -242,6 +296,8 @@ class Engine:
                     # Here, not in its task: in which order tasks get going is the event loop's own affair.
                     self._begin(check)
                 start(self._take, check, answered)
+                if ALONE in resources:
+                    return
 
     def _blocked_by(self, check: Check) -> Finding | Literal[False] | None:
         """The finding of a check that cannot be run; False when it may start; None while unknown."""
@@ -249,11 +305,16 @@ class Engine:
         if held is not False:
             return held
         waiting = False
-        for name in check.after:
+        for name in self._prerequisites[check.id]:
             earlier = self.state.counting(name)
             if earlier is None or earlier.finding is None:
                 waiting = True
                 continue
+            if self.state.plan.suite.check(name).quarantines and any(a.from_memory for a in earlier.answers):
+                title = self.state.plan.suite.check(name).title
+                return Finding(
+                    verdict=Verdict.NOT_RUN, reason=f"comes after “{title}”, which was answered from memory"
+                )
             if earlier.finding.verdict not in (Verdict.PASS, None):
                 title = self.state.plan.suite.check(name).title
                 gone = earlier.finding.not_fitted
@@ -269,6 +330,12 @@ class Engine:
     def _resources(self, check: Check) -> frozenset[str]:
         declaration = self._catalogue.declaration(check.probe) if check.probe else None
         own = {TECHNICIAN} if check.prompt or (declaration is not None and declaration.cues) else set()
+        if check.cycles is not None and check.cycles.by_hand:
+            own |= {TECHNICIAN, ALONE}  # the unit is switched off, or turned over, while it lasts
+        if declaration is not None and declaration.pauses:
+            own |= {TECHNICIAN, ALONE}
+        if declaration is not None and declaration.consults:
+            own.update(instruments_of(check.settings))
         if declaration is not None and CONSOLE in declaration.services:
             own.add(CONSOLE)  # one line: what one check switches on must not be what another one reads
         if declaration is not None and INSTRUMENTS in declaration.services:
@@ -278,7 +345,14 @@ class Engine:
         return frozenset(check.needs) | own
 
     def _begin(self, check: Check) -> None:
-        if (unfinished := self.state.open_attempt(check.id)) is not None:
+        if (unfinished := self.state.open_attempt(check.id)) is not None and unfinished.cycles:
+            self._watcher.began(check)  # it goes on: no cycle that has ended is taken again
+            return
+        if unfinished is not None and unfinished.paused:
+            self.append("check-went-on", {"check": check.id})
+            self._watcher.began(check)
+            return
+        if unfinished is not None:
             self.append("set-aside", {"check": unfinished.check, "why": "interrupted before it was finished"})
         self.append(
             "check-began",
@@ -301,23 +375,98 @@ class Engine:
         self._watcher.ended(check, finding)
 
     async def _take(self, check: Check, answered: bool) -> None:
-        try:
-            if not answered:
-                await self._take_readings(check)
-            attempt = self.state.open_attempt(check.id)
-            finding = where_to_look(self.state, check, self._judge(check, attempt.takes if attempt else ()))
-        except Absent as error:
-            finding = where_to_look(self.state, check, self._absent(check, error))
-        except NotPossible as error:
-            finding = Finding(verdict=Verdict.NOT_RUN, reason=error.what)
-        except BenchFault as error:
-            finding = Finding(verdict=Verdict.BENCH_ERROR, reason=error.what)
-        self._end(check, finding)
+        finding: Finding | None = None
+        with anyio.CancelScope() as scope:
+            self._scopes[check.id] = scope
+            try:
+                finding = where_to_look(self.state, check, await self._found(check, answered))
+            except _Paused as paused:
+                self.pause = paused.pause
+        del self._scopes[check.id]
+        if finding is not None and self.state.open_attempt(check.id) is not None:
+            self._end(check, finding)
+            if check.quarantines and finding.verdict is Verdict.FAIL:
+                await self._quarantine(check, finding)
         del self._running[check.id]
         self._changed.set()
 
-    async def _take_readings(self, check: Check) -> None:
-        times = check.repeat.times if check.repeat else 1
+    async def _found(self, check: Check, answered: bool) -> Finding:
+        try:
+            if check.cycles is not None:
+                cycles = await take_cycles(self, check)
+                return cycles if isinstance(cycles, Finding) else self._judge.of_cycles(check, cycles)
+            if not answered:
+                await self._take_readings(check)
+            return self.judged(check, 0)
+        except (Absent, NotPossible, BenchFault) as error:
+            return self.unjudged(check, error)
+
+    def _went_away(self, check: Check) -> bool:
+        attempt = self.state.open_attempt(check.id)
+        return attempt is not None and attempt.paused
+
+    def judged(self, check: Check, first_take: int) -> Finding:
+        """What the takes from that one on are worth."""
+        attempt = self.state.open_attempt(check.id)
+        return self._judge(check, attempt.takes[first_take:] if attempt else ())
+
+    def unjudged(self, check: Check, error: Absent | NotPossible | BenchFault) -> Finding:
+        """The finding where no reading was to be had."""
+        if isinstance(error, Absent):
+            return self._absent(check, error)
+        verdict = Verdict.NOT_RUN if isinstance(error, NotPossible) else Verdict.BENCH_ERROR
+        return Finding(verdict=verdict, reason=error.what, to_do=error.to_do)
+
+    # ---- quarantine ---------------------------------------------------------------------------
+
+    async def _quarantine(self, check: Check, finding: Finding) -> None:
+        """End all that runs and make everything safe; what is left is settled when nothing runs any more."""
+        for scope in self._scopes.values():
+            scope.cancel()
+        with anyio.CancelScope(shield=True):
+            unsafe = await self._make_safe("the unit is quarantined") if self._make_safe else {}
+        self._watcher.quarantined(check, finding, unsafe)
+
+    def _settle_quarantine(self) -> None:
+        """Nothing more is run, at any stage. What was ended in the middle keeps its readings."""
+        for check in self.state.pending():
+            finding = Finding(verdict=Verdict.NOT_RUN, reason="the unit is quarantined")
+            if self.state.open_attempt(check.id) is not None:
+                self._end(check, replace(finding, reason="ended, because the unit is quarantined"))
+                continue
+            data = {"check": check.id, "stage": check.stage.value, "host": ""}
+            self.append("check-began", data)
+            self.append("finding", {"check": check.id, "finding": to_json(finding)})
+
+    # ---- cycles -------------------------------------------------------------------------------
+
+    async def by_hand(self, check: Check, number: int, act: str) -> None:
+        """Have the technician do something to the unit before a cycle; it may be switched off meanwhile."""
+        cycles = check.cycles
+        away = self._away if cycles is not None and cycles.between else None
+        if away is not None:
+            await away.leave()
+        of = f"cycle {number} of {cycles.number}" if cycles is not None else ""
+        await self._cue(check, Cue(say=act, wait=True), f"{check.title}: {of}")
+        if away is not None:
+            await away.reach_again(STARTING)
+
+    async def take_once(self, check: Check, number: int) -> Finding:
+        """Take and judge one cycle."""
+        attempt = self.state.open_attempt(check.id)
+        first = len(attempt.takes) if attempt else 0
+        await self._take_readings(check, first, (number - 1) * check.takes)
+        return self.judged(check, first)
+
+    def cycle_ended(self, check: Check, number: int, finding: Finding) -> None:
+        self._watcher.cycle(check, number, finding)
+
+    # ---- readings -----------------------------------------------------------------------------
+
+    async def _take_readings(self, check: Check, first: int = 0, asked: int = 0) -> None:
+        """All takes of a check or of one of its cycles: `first` is the first one's place among those of the
+        attempt, `asked` how many questions came before."""
+        times = check.takes
         if check.probe is not None:
             declaration = self._catalogue.declaration(check.probe)
             if declaration is None:
@@ -326,11 +475,12 @@ class Engine:
             until = anyio.current_time() + with_deadline
             for take in range(times):
                 deadline = until - anyio.current_time()
-                await self._probe(check, declaration, take, deadline if math.isfinite(deadline) else 0.0)
+                left = deadline if math.isfinite(deadline) else 0.0
+                await self._probe(check, declaration, first + take, left)
             return
         with anyio.move_on_after(check.timeout) as scope:
             for take in range(times):
-                await self._ask(check, take)
+                await self._ask(check, first + take, asked + take)
         if scope.cancelled_caught:
             raise NotPossible(f"nobody answered within {check.timeout:g} s")
 
@@ -344,32 +494,54 @@ class Engine:
         from_bench = self._host_of(check) == BENCH
         if from_bench and self.state.role != "station":
             raise NotPossible(f"it is to be seen from the bench, and there is none with --at {self.state.at[:80]}")
+        attempt, more = self.state.open_attempt(check.id), dict[str, Any]()
+        if attempt is not None and attempt.paused:
+            more["so_far"] = SoFar(readings=tuple(r for taken in attempt.takes for r in taken))
+        settings: Mapping[str, Any] = check.settings
+        if (forecast := forecast_of(check, declaration, self.state.plan.suite.decision)) is not None:
+            settings = forecast.settings
+            for line in forecast.words if declaration.cues and not more else ():
+                await self._cue(check, Cue(say=line))
         taken = taker.take(
             declaration.name,
-            check.settings,
+            settings,
             "local" if from_bench else self.state.at,
             declaration=declaration,
             deadline=deadline,
+            **more,
         )
         # Closed at once when this is cancelled: the probe must not go on behind our back.
         async with aclosing(taken) as readings:
             async for reading in readings:
-                if isinstance(reading, Cue):
-                    await self._cue(check, reading)
-                    continue
+                match reading:
+                    case Cue():
+                        await self._cue(check, reading)
+                        continue
+                    case Ask():
+                        reading.answer, answer = await asked(self._asker, check, reading)
+                        self.append("answer", {"check": check.id, "answer": to_json(answer)})
+                        continue
+                    case Consult():
+                        wanted, at = self._instruments, self.state.at
+                        reading.given = await consulted(wanted, self._catalogue, reading, at, deadline)
+                        continue
+                    case Pause():
+                        say = {"check": check.id, "why": reading.why, "say": reading.say}
+                        self.append("check-paused", say)
+                        raise _Paused(reading)
                 if from_bench:
                     reading = replace(reading, origin=f"{BENCH}: {reading.origin}")  # noqa: PLW2901
                 self.append("reading", {"check": check.id, "take": take, "reading": to_json(reading)})
 
-    async def _cue(self, check: Check, cue: Cue) -> None:
-        """Have the technician do something while a probe watches, which waits until this has been shown."""
-        by = await self._asker.cue(check.title, cue)
+    async def _cue(self, check: Check, cue: Cue, title: str = "") -> None:
+        """Have the technician do something; what wants it waits until this has been shown."""
+        by = await self._asker.cue(title or check.title, cue)
         if self.state.technician is None:
             self.append("technician", {"technician": to_json(by)})
         self.append("cue", {"check": check.id, "say": cue.say})
 
-    async def _ask(self, check: Check, take: int) -> None:
-        question = question_of(check, from_memory=self.state.from_memory(check), take=take)
+    async def _ask(self, check: Check, take: int, nth: int) -> None:
+        question = question_of(check, from_memory=self.state.from_memory(check), take=nth)
         given = await self._asker.ask(question)
         if self.state.technician is None and not question.second_person:
             self.append("technician", {"technician": to_json(given.by)})
@@ -391,15 +563,17 @@ class Engine:
     def record_answers(self, check: Check, answer: Answer, reading: Reading) -> None:
         """A whole attempt from one answer that was not asked for: a correction. Stands for every repeat."""
         self._begin(check)
-        times = check.repeat.times if check.repeat else 1
-        for take in range(times):
+        for take in range(check.takes):
             self._journal_answer(check, take, answer, reading)
-        self._end(check, self._judge(check, ((reading,),) * times))
+        self._end(check, self._judge(check, ((reading,),) * check.takes))
 
     def _all_answered(self, check: Check) -> bool:
         attempt = self.state.open_attempt(check.id)
-        times = check.repeat.times if check.repeat else 1
-        return attempt is not None and len(attempt.answers) == times == len(attempt.takes)
+        return (
+            attempt is not None
+            and not attempt.cycles
+            and len(attempt.answers) == check.takes == len(attempt.takes)
+        )
 
     def _absent(self, check: Check, error: Absent) -> Finding:
         attempt = self.state.open_attempt(check.id)

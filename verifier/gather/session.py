@@ -16,13 +16,13 @@ from verifier.errors import VerifierError
 from verifier.gather.acts import Wish, act, refuse_bad
 from verifier.gather.catalogue import ProbeCatalogue, load_catalogue
 from verifier.gather.engine import Engine, Taker, Watcher
-from verifier.gather.hosts import Access, Reaching, facts, open_host
+from verifier.gather.hosts import Access, Reaching, facts, open_host, reach_again
 from verifier.gather.instruments.sitting import instruments_for
 from verifier.gather.journal import Journal
 from verifier.gather.ladder import failed_rung
 from verifier.gather.prompts.question import Asker
 from verifier.gather.prompts.terminal import PauseWanted
-from verifier.gather.simulated import SimulatedTaker
+from verifier.gather.simulated import Hands, SimulatedHost, SimulatedTaker
 from verifier.gather.state import RunState
 from verifier.gather.virtual_time import backend_options
 from verifier.gather.workers import WorkerPool
@@ -44,6 +44,8 @@ class Sitting:
 
     asker: Asker
     watcher: Watcher
+    stand_in: Callable[[Host], Asker] | None = None
+    """Makes whoever answers in place of `asker`, from the host: the scripted technician of a simulated unit."""
     person: Callable[[], Awaitable[Person]]
     """Who does the acts; asked when there is one."""
     wishes: Sequence[Wish] = ()
@@ -105,17 +107,18 @@ async def _sit(
         engine.append(kind, data)
 
     host, catalogue = open_host(state.at, journal.clocks, state.simulation, access), load_catalogue()
+    asker = _asker(sitting, host, state)
     bench_instruments = instruments_for(
         state.plan.suite,
         instruments,
         catalogue,
         journal.clocks,
-        sitting.asker,
+        asker,
         append,
         resumed=bool(state.interruptions),
     )
     async with (
-        _reached(host),
+        _reached(host, needed=state.quarantined is None),
         _taker(state, host, catalogue) as taker,
         bench_instruments as bench,
         anyio.create_task_group() as group,
@@ -126,9 +129,11 @@ async def _sit(
             judge=judge,
             catalogue=catalogue,
             taker=taker,
-            asker=sitting.asker,
+            asker=asker,
             watcher=sitting.watcher,
             instruments=bench.taker if bench else None,
+            make_safe=bench.all_safe if bench else None,
+            away=_Away(host) if isinstance(host, Reaching) else None,
         )
         work = anyio.CancelScope()
 
@@ -160,10 +165,19 @@ async def _sit(
     return reason
 
 
+def _asker(sitting: Sitting, host: Host, state: RunState) -> Asker:
+    asker = sitting.stand_in(host) if sitting.stand_in else sitting.asker
+    if not isinstance(host, SimulatedHost):
+        return asker
+    hands = Hands(asker, host)
+    hands.remember(list(state.counting_attempts().values()))
+    return hands
+
+
 @asynccontextmanager
-async def _reached(host: Host) -> AsyncIterator[None]:
+async def _reached(host: Host, *, needed: bool) -> AsyncIterator[None]:
     """The one connection to a unit that has to be reached, for as long as the sitting lasts."""
-    if not isinstance(host, Reaching):
+    if not needed or not isinstance(host, Reaching):
         yield
         return
     try:
@@ -174,6 +188,19 @@ async def _reached(host: Host) -> AsyncIterator[None]:
             await host.aclose()
 
 
+@dataclass(frozen=True, slots=True)
+class _Away:
+    """A unit that is let go while the technician switches it off and on."""
+
+    host: Reaching
+
+    async def leave(self) -> None:
+        await self.host.aclose()
+
+    async def reach_again(self, seconds: float) -> None:
+        await reach_again(self.host, seconds)
+
+
 def _taker(state: RunState, host: Host, catalogue: ProbeCatalogue) -> AbstractAsyncContextManager[Taker]:
     """Probes run in workers; behind a simulated host in this process, where they share its time."""
     reached = host if isinstance(host, Reaching) else None
@@ -182,26 +209,14 @@ def _taker(state: RunState, host: Host, catalogue: ProbeCatalogue) -> AbstractAs
 
 async def _work(engine: Engine, host: Host, sitting: Sitting, outlook: Callable[[RunState], Outcome]) -> str:
     state = engine.state
-    if not state.facts and "files" in host.services:
-        found = await facts(host)
-        if isinstance(host, Reaching) and host.fingerprint:
-            found["host key"] = host.fingerprint
-        engine.append("facts", {"facts": found})
-    await engine.identify()
     wishes = list(sitting.wishes)
+    if state.quarantined is None:
+        await _identify(engine, host)
     while True:
         for wish in wishes:
             act(engine, wish, await sitting.person())
-        for stage in Stage if sitting.only is None else [sitting.only]:
-            if not state.pending([stage]):
-                continue
-            begun = any(state.counting(c.id) for c in state.plan.suite.checks if c.stage is not stage)
-            ask = sitting.between if failed_rung(state) is None else None  # of a dead unit nothing more is made
-            if ask and begun and stage not in state.begun and not await ask(stage):
-                return f"before the stage {stage.value}"
-            await engine.run([stage])
-        if left := len(state.pending()):
-            return f"{left} {'check' if left == 1 else 'checks'} of other stages still to be taken"
+        if (reason := await _take_pending(engine, sitting)) or (reason := _left(state)):
+            return reason
         if sitting.review is None:
             return ""
         answer = await sitting.review(state, outlook(state))
@@ -211,6 +226,41 @@ async def _work(engine: Engine, host: Host, sitting: Sitting, outlook: Callable[
             return ""
         refuse_bad(state, [answer.wish])
         wishes = [answer.wish]
+
+
+async def _identify(engine: Engine, host: Host) -> None:
+    """What the host is, and whether it is the right unit."""
+    if not engine.state.facts and "files" in host.services:
+        found = await facts(host)
+        if isinstance(host, Reaching) and host.fingerprint:
+            found["host key"] = host.fingerprint
+        engine.append("facts", {"facts": found})
+    await engine.identify()
+
+
+async def _take_pending(engine: Engine, sitting: Sitting) -> str:
+    """Take what is pending, stage by stage. Why it paused in between, if it did."""
+    state = engine.state
+    for stage in Stage if sitting.only is None else [sitting.only]:
+        if state.quarantined is not None:
+            await engine.run(tuple(Stage))  # which settles what is left, and asks nobody
+            return ""
+        if not state.pending([stage]):
+            continue
+        begun = any(state.counting(c.id) for c in state.plan.suite.checks if c.stage is not stage)
+        ask = sitting.between if failed_rung(state) is None else None  # of a dead unit nothing more is made
+        if ask and begun and stage not in state.begun and not await ask(stage):
+            return f"before the stage {stage.value}"
+        await engine.run([stage])
+        if engine.pause is not None:
+            return engine.pause.why
+    return ""
+
+
+def _left(state: RunState) -> str:
+    """Why the run pauses where not all of it was to be taken now."""
+    left = len(state.pending())
+    return f"{left} {'check' if left == 1 else 'checks'} of other stages still to be taken" if left else ""
 
 
 def _one_of(group: BaseExceptionGroup[BaseException]) -> BaseException:

@@ -22,6 +22,7 @@ from verifier.readings import (
     Act,
     Answer,
     Attempt,
+    Cycle,
     Finding,
     Interruption,
     Moment,
@@ -31,6 +32,7 @@ from verifier.readings import (
     SerialNumber,
     Simulation,
     Stage,
+    Verdict,
 )
 
 T = TypeVar("T")
@@ -88,6 +90,8 @@ class RunState:
     boots: set[str] = field(default_factory=set)
     clock_synchronised: bool | None = None
     pids: set[int] = field(default_factory=set)
+    meanwhile: str = ""
+    """What is to be done while the run pauses for a check; empty when it does not."""
     sealed: str = ""
     """Digest of the sealed record, once there is one."""
 
@@ -110,6 +114,16 @@ class RunState:
     def pending(self, stages: Iterable[Stage] = tuple(Stage)) -> list[Check]:
         wanted = set(stages)
         return [c for c in self.plan.suite.checks if c.stage in wanted and self.counting(c.id) is None]
+
+    @property
+    def quarantined(self) -> Attempt | None:
+        """The attempt that quarantined the unit, whatever became of it since: no act lifts a quarantine."""
+        for check in self.plan.suite.checks:
+            if check.quarantines:
+                for attempt in self.attempts.get(check.id, []):
+                    if attempt.finding is not None and attempt.finding.verdict is Verdict.FAIL:
+                        return attempt
+        return None
 
     @property
     def waived(self) -> tuple[str, ...]:
@@ -220,6 +234,24 @@ def _check_began(state: RunState, event: Event) -> None:
     )
 
 
+def _check_paused(state: RunState, event: Event) -> None:
+    check = event.data["check"]
+    attempt = state.attempts[check][-1]
+    state.change_last(check, paused=True, before_pause=sum(map(len, attempt.takes)))
+    state.meanwhile = from_json(str, event.data["say"])
+
+
+def _check_went_on(state: RunState, event: Event) -> None:
+    check = event.data["check"]
+    attempt = state.attempts[check][-1]
+    state.meanwhile = ""
+    if sum(map(len, attempt.takes)) > attempt.before_pause:
+        # Ended while it went on: that is taken again, and what it had before the pause stays good.
+        state.put_aside(check, "interrupted after the pause, before it was finished")
+        carried = tuple(take[: attempt.before_pause] for take in attempt.takes[:1])
+        state.attempts[check].append(replace(attempt, began=event.at, takes=carried, answers=()))
+
+
 def _reading(state: RunState, event: Event) -> None:
     reading = from_json(Reading, event.data["reading"])
     attempt = state.attempts[event.data["check"]][-1]
@@ -235,6 +267,37 @@ def _answer(state: RunState, event: Event) -> None:
     answer = replace(from_json(Answer, event.data["answer"]), at=event.at)
     attempt = state.attempts[event.data["check"]][-1]
     state.change_last(attempt.check, answers=(*attempt.answers, answer))
+
+
+def _cycle_began(state: RunState, event: Event) -> None:
+    attempt = state.attempts[event.data["check"]][-1]
+    cycles = attempt.cycles
+    if cycles and cycles[-1].finding is None:
+        left = replace(
+            cycles[-1],
+            takes=len(attempt.takes) - cycles[-1].first_take,
+            set_aside="interrupted before it was finished",
+        )
+        cycles = (*cycles[:-1], left)
+    begun = Cycle(
+        number=from_json(int, event.data["number"]),
+        position=from_json(str, event.data.get("position", "")),
+        began=event.at,
+        first_take=len(attempt.takes),
+    )
+    state.change_last(attempt.check, cycles=(*cycles, begun))
+
+
+def _cycle_ended(state: RunState, event: Event) -> None:
+    attempt = state.attempts[event.data["check"]][-1]
+    ended = replace(
+        attempt.cycles[-1],
+        ended=event.at,
+        takes=len(attempt.takes) - attempt.cycles[-1].first_take,
+        finding=from_json(Finding, event.data["finding"]),
+        set_aside=from_json(str, event.data.get("set_aside", "")),
+    )
+    state.change_last(attempt.check, cycles=(*attempt.cycles[:-1], ended))
 
 
 def _finding(state: RunState, event: Event) -> None:
@@ -296,8 +359,12 @@ _APPLY: Mapping[str, Any] = {
     "unit": _unit,
     "stage": _stage,
     "check-began": _check_began,
+    "check-paused": _check_paused,
+    "check-went-on": _check_went_on,
     "reading": _reading,
     "answer": _answer,
+    "cycle-began": _cycle_began,
+    "cycle-ended": _cycle_ended,
     "finding": _finding,
     "set-aside": _set_aside,
     "act": _act,

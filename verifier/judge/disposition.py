@@ -1,5 +1,7 @@
 """The disposition of the whole unit: release, rework or hold, with its reason.
 
+0. `hold: quarantined` when a check that quarantines has failed, whatever became of it since. The reason then
+   begins with what to do.
 1. `rework` when any required check failed.
 2. Else `hold` when a required check is inconclusive, not run, spoilt by the bench or not made; when the suite has
    a `finished` stage and it was not done; when a disturbed joint is proved by nothing and not waived; or when no
@@ -22,6 +24,11 @@ from verifier.readings import Attempt, Disposition, Finding, JointCoverage, Outc
 
 MOST_NAMED = 3
 """How many checks a reason names before it counts the rest."""
+QUARANTINE = (
+    "do not charge, load or heat this unit, and do not work on it; keep it apart, and follow the maker's service "
+    "guide and the local rules for damaged lithium cells"
+)
+"""What to do with a quarantined unit: the first thing that report and screen say."""
 LONGEST_TOLD = 200
 """Characters of one check's reason within the sentence."""
 
@@ -32,11 +39,13 @@ _STANDING = {
 }
 
 
-def outcome(plan: Plan, attempts: Mapping[str, Attempt], waived: Collection[str]) -> Outcome:
+def outcome(
+    plan: Plan, attempts: Mapping[str, Attempt], waived: Collection[str], quarantined: Attempt | None = None
+) -> Outcome:
     """The disposition from the attempts that count, by check id; checks never taken are absent from it.
 
-    `waived` names the joints that a person released unproved. An attempt without a finding was interrupted
-    and counts as not made.
+    `waived` names the joints that a person released unproved, `quarantined` is the attempt that quarantined the
+    unit. An attempt without a finding was interrupted and counts as not made.
     """
     findings = {id_: a.finding for id_, a in attempts.items() if a.finding is not None}
     joints = _joints(plan, attempts, waived)
@@ -58,7 +67,9 @@ def outcome(plan: Plan, attempts: Mapping[str, Attempt], waived: Collection[str]
     passed = sum(f.verdict is Verdict.PASS for f in findings.values())
     if not passed:
         standing.append("no check with limits has passed")
-    if failed:
+    if quarantined is not None:
+        disposition, reason = Disposition.QUARANTINED, _quarantined(plan, quarantined)
+    elif failed:
         disposition, reason = Disposition.REWORK, _sentence(failed)
     elif standing:
         disposition, reason = Disposition.HOLD, _sentence(standing)
@@ -66,6 +77,15 @@ def outcome(plan: Plan, attempts: Mapping[str, Attempt], waived: Collection[str]
         disposition, reason = Disposition.RELEASE, _released(plan, findings, joints, passed)
     risk = risk_bound(findings.values(), plan.suite.decision.max_false_accept)
     return Outcome(disposition=disposition, reason=reason, risk_bound=risk, joints=joints)
+
+
+def _quarantined(plan: Plan, attempt: Attempt) -> str:
+    told = f"{plan.suite.check(attempt.check).title} failed"
+    if attempt.finding is not None:
+        told = _told(told, attempt.finding)
+    if attempt.set_aside:
+        told += f" ({attempt.set_aside}; that does not lift the quarantine)"
+    return f"{QUARANTINE}. {told}"
 
 
 def risk_bound(findings: Collection[Finding], risk: float) -> float | None:

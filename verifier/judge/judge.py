@@ -9,13 +9,14 @@ from typing import Literal
 
 from verifier.declare import units
 from verifier.declare.suite import Check, Decision, Limit, Rule
+from verifier.judge import cycles as cycling
 from verifier.judge import decision as deciding
 from verifier.judge import uncertainty
 from verifier.judge.decision import Decided
 from verifier.judge.limits import holds, limit_words, quantity_words, value_words
 from verifier.judge.uncertainty import Combined
 from verifier.judge.values import Measured, Unusable, measured, pooled
-from verifier.readings import Basis, Contribution, Finding, Held, Reading, Verdict
+from verifier.readings import Basis, Contribution, Cycle, Finding, Held, Reading, Verdict
 
 WORST_FIRST = (Verdict.FAIL, Verdict.BENCH_ERROR, Verdict.INCONCLUSIVE, Verdict.NOT_RUN, Verdict.PASS)
 """The verdict of a check is the first of these that one of its limits has: no bench error erases a fail."""
@@ -57,6 +58,10 @@ class SuiteJudge:
         held = tuple(self._held(check, limit, values) for limit in check.limits)
         verdict = next(v for v in WORST_FIRST if any(h.verdict is v for h in held))
         return Finding(verdict=verdict, reason=_finding_reason(verdict, held), held=held)
+
+    def of_cycles(self, check: Check, cycles: Sequence[Cycle]) -> Finding:
+        """One finding for all cycles of a check: `verifier.judge.cycles`."""
+        return cycling.of_cycles(check, cycles)
 
     def _held(self, check: Check, limit: Limit, takes: Sequence[Mapping[str, Measured]]) -> Held:
         given = [take[limit.reading] for take in takes if limit.reading in take]

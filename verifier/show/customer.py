@@ -23,6 +23,10 @@ _RESULTS = {
     Disposition.RELEASE: ("Passed", "The unit passed every test that this repair requires."),
     Disposition.REWORK: ("Not passed", "At least one required test did not pass. The unit needs more work."),
     Disposition.HOLD: ("Not decided yet", "The tests that were made do not settle whether the unit is in order."),
+    Disposition.QUARANTINED: (
+        "Stopped for safety",
+        "The unit was found unsafe to test. Do not charge it or switch it on; the workshop keeps it apart.",
+    ),
 }
 _GROUPS: tuple[tuple[Verdict, str], ...] = (
     (Verdict.FAIL, "Did not pass"),

@@ -15,6 +15,7 @@ _DISPOSITIONS = {
     Disposition.RELEASE: "Released",
     Disposition.REWORK: "Back to rework",
     Disposition.HOLD: "On hold",
+    Disposition.QUARANTINED: "Quarantined",
 }
 
 VERDICTS: dict[Verdict | None, str] = {

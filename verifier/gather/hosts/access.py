@@ -6,8 +6,15 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol, runtime_checkable
 
+import anyio
+
+from verifier.errors import BenchFault, HostError
+
 if TYPE_CHECKING:  # a worker process starts without the models of suites
     from verifier.declare.suite import Console
+
+TRY_AGAIN = 2.0
+"""Seconds between two tries to reach a unit that is starting."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,3 +41,18 @@ class Reaching(Protocol):
         ...
 
     async def aclose(self) -> None: ...
+
+
+async def reach_again(host: Reaching, seconds: float) -> None:
+    """Reach a unit that was away, such as after a cold start; BenchFault when it is not there in time."""
+    until = anyio.current_time() + seconds
+    while True:
+        try:
+            await host.start()
+            return
+        except HostError as error:
+            if anyio.current_time() + TRY_AGAIN > until:
+                raise BenchFault(
+                    f"the unit was not there again within {seconds:g} s: {error.what}", to_do=error.to_do
+                ) from None
+        await anyio.sleep(TRY_AGAIN)

@@ -61,6 +61,17 @@ class InstrumentSitting:
         """Command everything safe, since nobody knows what a run left that was paused or killed."""
         self._append("safe", {"why": "going on after a pause", "instruments": await self.bench.make_all_safe()})
 
+    async def all_safe(self, why: str) -> dict[str, str]:
+        """Command everything safe at once. Gives what could not be made so, with the reason."""
+        results: dict[str, str] = {}
+        with anyio.CancelScope(shield=True):
+            try:
+                results = await self.bench.make_all_safe()
+            except* VerifierError as several:
+                results = {"the instruments": str(several.exceptions[0])}
+            self._append("safe", {"why": why, "instruments": results})
+        return {name: problem for name, problem in results.items() if problem}
+
     async def rest(self, why: str) -> None:
         """See that nothing stays on. BenchFault names what cannot be made safe."""
         with anyio.CancelScope(shield=True):

@@ -136,6 +136,7 @@ class BatteryCharge:
             ),
         ),
         services=("files", "commands"),
+        energises="charges",
         sources=(
             "Linux Documentation/ABI/testing/sysfs-class-power (status, voltage_now, current_now, temp in "
             "1/10 °C, charge_behaviour)",

@@ -90,7 +90,7 @@ def question_of(check: Check, *, from_memory: bool = False, take: int = 0) -> Qu
         second_person=check.second_person,
         from_memory=from_memory,
         take=take,
-        takes=check.repeat.times if check.repeat else 1,
+        takes=check.all_takes,
     )
 
 
