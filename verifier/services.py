@@ -529,6 +529,14 @@ class Cue:
     """What to do, as the technician reads it."""
     wait: bool = False
     """True where the probe goes on only when the technician says that it is done. Not of the probe's deadline."""
+    act: Literal["", "press", "move", "let go", "pull", "put in", "turn over"] = ""
+    """What is done, for a simulated unit, to which it is then done; empty where there is nothing for hands to do."""
+    at: str = ""
+    """With which socket, as the kernel calls it."""
+
+
+POWER_AWAY = "power away"
+"""What a question is about that asks for how many seconds all power was away."""
 
 
 @dataclass(slots=True, kw_only=True)

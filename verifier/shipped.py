@@ -36,6 +36,11 @@ def shipped_suites() -> dict[str, Path]:
     return {path.parent.name: path for path in sorted(found)}
 
 
+def shipped_beside_suites(name: str) -> dict[str, Path]:
+    """Other files called `name` in the folders of the shipped suites, by model."""
+    return {path.parent.name: path for path in sorted(folder("suites").glob(f"*/{name}"))}
+
+
 def find_suite(name_or_path: str | os.PathLike[str]) -> Path:
     """The suite file meant by a path to it, by the folder it stands in, or by a shipped suite's name.
 

@@ -27,12 +27,13 @@ from verifier.gather.catalogue import load_catalogue
 from verifier.gather.clocks import RealClocks
 from verifier.gather.hosts import open_host
 from verifier.gather.journal import FIRST, Journal, line_hash, read
-from verifier.gather.simulated.description import SHIPPED, load_description
+from verifier.gather.simulated.description import load_description
 from verifier.gather.state import replay
 from verifier.seal import Sealed, TrustList, audit, load_all, open_sealed
 from verifier.seal import jws as jwss
 from verifier.seal.audit import audit_file
 from verifier.seal.verify import check_sealed
+from verifier.shipped import find_suite
 
 ORDER = """
 ticket = "BF-26-01847"
@@ -60,11 +61,12 @@ def answers(reader: Callable[[], object]) -> None:
 
 
 SUITE_HERE = Suite.model_validate(tomllib.loads(SUITE))
+UNIT = (find_suite("marrowby-quayside").parent / "unit.toml").read_text("utf-8")
 READERS: dict[str, tuple[str, Callable[[Path], object]]] = {
     "suite": (SUITE, lambda path: load_suite(path, load_catalogue())),
     "order": (ORDER, lambda path: load_order(path, SUITE_HERE)),
     "answers": (ANSWERS, lambda path: load_answers(path, SUITE_HERE)),
-    "simulated unit": (SHIPPED.read_text("utf-8"), load_description),
+    "simulated unit": (UNIT, load_description),
 }
 
 

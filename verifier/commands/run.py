@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from verifier.flow import Ended, Running
     from verifier.gather.acts import Wish
     from verifier.readings import Person
+    from verifier.services import Host
     from verifier.store.station import Station
 
 FILE = click.Path(dir_okay=False, path_type=Path)
@@ -41,6 +42,11 @@ def _common(command: Any) -> Any:
         ),
         click.option("--out", type=FILE, metavar="FILE", help="Also write the report to this file."),
         station_option,
+        click.option(
+            "--scripted",
+            is_flag=True,
+            help="At a simulated unit: have its scripted technician answer the prompts, and do what is asked.",
+        ),
         click.option("--answers", type=FILE, metavar="FILE", help="Prepared answers to the prompts, TOML."),
         click.option("--stage", type=STAGES, help="Take only this stage now; the run pauses if others are left."),
         click.option("--technician", metavar="NAME", help="Who is at the bench."),
@@ -70,6 +76,13 @@ def _common(command: Any) -> Any:
 @click.option(
     "--seed", type=click.IntRange(0, 2**53 - 1), metavar="N", help="Of a simulated unit: the same readings again."
 )
+@click.option(
+    "--fault",
+    "faults",
+    multiple=True,
+    metavar="NAME[=SEVERITY]",
+    help="Put a fault into the simulated unit (`verifier suite faults` lists them); may be repeated.",
+)
 @_common
 def run(
     suite: str,
@@ -79,9 +92,11 @@ def run(
     at: str,
     host_key: str | None,
     seed: int | None,
+    faults: tuple[str, ...],
     technician: str | None,
     stage: str | None,
     answers: Path | None,
+    scripted: bool,
     station: Path | None,
     out: Path | None,
     junit: Path | None,
@@ -113,9 +128,16 @@ def run(
     plan = make_plan(loaded.suite, loaded.text, loaded.sha256, order)
     _know(Station.at(station), at, host_key, as_json)
     running = flow.begin(
-        Station.at(station), plan, at=at, technician=person, serial=serial, pictures=loaded.path.parent, seed=seed
+        Station.at(station),
+        plan,
+        at=at,
+        technician=person,
+        serial=serial,
+        pictures=loaded.path.parent,
+        seed=seed,
+        faults=faults,
     )
-    request = _Request(stage, out, junit, as_json)
+    request = _Request(stage, out, junit, as_json, scripted)
     with _told(running.station):
         return _carry_on(running, prepared, person, request, resumed=False)
 
@@ -160,6 +182,7 @@ def resume(
     technician: str | None,
     stage: str | None,
     answers: Path | None,
+    scripted: bool,
     station: Path | None,
     out: Path | None,
     junit: Path | None,
@@ -178,7 +201,7 @@ def resume(
     running = flow.reopen(Station.at(station), run)
     prepared = load_answers(answers, running.state.plan.suite) if answers else None
     person = Person(name=technician, known="option") if technician else running.state.technician
-    request = _Request(stage, out, junit, as_json, wishes=wishes)
+    request = _Request(stage, out, junit, as_json, scripted, wishes=wishes)
     with _told(running.station):
         return _carry_on(running, prepared, person, request, resumed=True)
 
@@ -191,6 +214,7 @@ class _Request:
     out: Path | None
     junit: Path | None
     as_json: bool
+    scripted: bool = False
     wishes: Sequence[Wish] = ()
 
 
@@ -267,7 +291,11 @@ def _carry_on(
     from verifier.readings import Stage
     from verifier.store.records import usual_seconds
 
-    interactive = sys.stdin.isatty() and sys.stdout.isatty() and not request.as_json
+    if request.scripted and running.state.simulation is None:
+        raise InputError(
+            "only a simulated unit has a scripted technician", where="--scripted", to_do="Leave it out."
+        )
+    interactive = sys.stdin.isatty() and sys.stdout.isatty() and not (request.as_json or request.scripted)
     view: Lines | LiveView
     asker: Asker = NobodyAsker()
     desk: Desk | None = None
@@ -281,6 +309,16 @@ def _carry_on(
         view = Lines(silent=request.as_json)
     if prepared is not None:
         asker = PreparedAsker(prepared, person, asker if interactive else None, label=prepared.label)
+
+    def stand_in(host: Host) -> Asker:
+        """The scripted technician answers what no answer was prepared for."""
+        from verifier.gather.simulated import ScriptedTechnician, SimulatedHost
+
+        assert isinstance(host, SimulatedHost)  # noqa: S101 - a simulated run has no other
+        script = ScriptedTechnician(running.state.plan.suite, host)
+        if prepared is None:
+            return script
+        return PreparedAsker(prepared, person, script, label=prepared.label)
 
     async def who() -> Person:
         if person is not None:
@@ -297,6 +335,7 @@ def _carry_on(
         only=Stage(request.stage) if request.stage else None,
         between=desk.between if desk else None,
         review=desk.review if desk else None,
+        stand_in=stand_in if request.scripted else None,
     )
     if not request.as_json:
         _open(running)
@@ -320,6 +359,8 @@ def _open(running: Running) -> None:
         click.echo(
             f"Simulated: no real unit, in simulated time; --seed {simulation.seed} gives it again.", err=True
         )
+        for fault in simulation.faults:
+            click.echo(f"Fault put in: {printable(fault.title)} ({fault.name}={fault.severity}).", err=True)
     click.echo(GENERAL_CAUTION, err=True)
     for caution in suite.cautions:
         click.echo(f"Caution: {printable(caution)}", err=True)

@@ -16,9 +16,12 @@ from verifier.errors import Absent, BenchFault, InputError, InputProblems, NotPo
 from verifier.gather.catalogue import ProbeCatalogue, load_catalogue
 from verifier.gather.hosts import facts, open_host
 from verifier.gather.simulated import Description, SimulatedHost, SimulatedTaker, load_description, simulation_at
+from verifier.gather.simulated.description import shipped_unit
 from verifier.gather.virtual_time import VirtualClocks, backend_options
 from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
 from verifier.services import Host
+
+QUAYSIDE = shipped_unit("marrowby-quayside") or Path()
 
 
 def take(
@@ -37,7 +40,7 @@ def take(
     assert declaration is not None
 
     async def main() -> dict[str, Any]:
-        host = SimulatedHost(unit or load_description(), seed, clocks)
+        host = SimulatedHost(unit or load_description(QUAYSIDE), seed, clocks)
         await clocks.sleep(after)
         taker = SimulatedTaker(host, probes)
         readings = taker.take(probe, settings or {}, "simulated", declaration=declaration, deadline=deadline)
@@ -58,10 +61,10 @@ def test_the_shipped_unit_says_who_it_is() -> None:
 
 
 def test_its_sensor_gives_whole_kelvins_near_the_settled_temperature() -> None:
-    said = take("thermal.sensors", {"sensor": "x86_pkg_temp"})
+    said = take("thermal.sensors", {"sensor": "processor"})
     assert said["sensors"] == 1
-    # 23 °C and 2.5 W through 3.95 K/W, give or take the unit and the noise.
-    assert said["temperature"] == pytest.approx(32.9, abs=4)
+    # 23 °C and 5.9 W through 3.95 K/W, give or take the unit and the noise.
+    assert said["temperature"] == pytest.approx(46.3, abs=6)
     assert said["temperature"] == round(said["temperature"])
 
 
@@ -74,7 +77,7 @@ def test_its_port_has_a_link_that_can_be_watched_for_ten_hours() -> None:
 
 
 def with_port(**changes: object) -> Description:
-    unit = load_description()
+    unit = load_description(QUAYSIDE)
     return unit.model_copy(update={"ethernet": (unit.ethernet[0].model_copy(update=changes),)})
 
 
@@ -199,8 +202,8 @@ def test_a_probe_that_needs_what_the_unit_lacks_is_not_possible() -> None:
 
 def test_its_files_are_read_as_files_are() -> None:
     async def main() -> None:
-        files = SimulatedHost(load_description(), 1, VirtualClocks(1)).files
-        assert await files.names("/sys/class") == ["dmi", "net", "thermal"]
+        files = SimulatedHost(load_description(QUAYSIDE), 1, VirtualClocks(1)).files
+        assert await files.names("/sys/class") == ["bluetooth", "dmi", "drm", "input", "net", "rtc", "thermal"]
         assert await files.real_path("/sys/class/net/../net/eth0/") == "/sys/class/net/eth0"
         assert await files.exists("/sys/class/net/eth0/type") and not await files.exists("/etc/passwd")
         for path, error in (
@@ -215,7 +218,7 @@ def test_its_files_are_read_as_files_are() -> None:
         with pytest.raises(OSError, match="longer than 2 bytes"):
             await files.read("/sys/class/net/eth0/address", 2)
         with pytest.raises(Absent, match="no command uname -m"):
-            await SimulatedHost(load_description(), 1, VirtualClocks(1)).commands.run("uname", "-m")
+            await SimulatedHost(load_description(QUAYSIDE), 1, VirtualClocks(1)).commands.run("uname", "-m")
 
     anyio.run(main)
 

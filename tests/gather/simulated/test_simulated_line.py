@@ -30,7 +30,7 @@ UNIT = Description.model_validate(
         "model": "marrowby-orlop",
         "title": "Logger",
         "identity": {"product_serial": "OR-10423"},
-        "system": {"crystal_ppm": 100.0},
+        "clock": {"crystal_ppm": 100.0},
         "lines": [CONSOLE.model_dump()],
     }
 )

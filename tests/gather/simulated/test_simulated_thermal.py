@@ -10,10 +10,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.linalg import expm
 
-from verifier.gather.simulated.description import Thermal, load_description
+from verifier.gather.simulated.description import Thermal, load_description, shipped_unit
 from verifier.gather.simulated.thermal import Ladder, Sensor
 
-SHIPPED = load_description().thermal
+QUAYSIDE = shipped_unit("marrowby-quayside")
+assert QUAYSIDE is not None
+SHIPPED = load_description(QUAYSIDE).thermal
 assert SHIPPED is not None
 
 

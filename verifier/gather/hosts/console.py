@@ -11,7 +11,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Awaitable, Callable
 from contextlib import suppress
+from typing import Protocol
 
 import anyio
 
@@ -33,20 +35,36 @@ CLOSING = 5.0
 _ENDINGS = {"cr-lf": b"\r\n", "cr": b"\r", "lf": b"\n"}
 
 
+class Port(Protocol):
+    """An open line with a console at its far end: a serial port, or a simulated one."""
+
+    async def write(self, data: bytes) -> None: ...
+
+    async def read(self, limit: int = 4096) -> bytes: ...
+
+    def waiting(self, limit: int = 4096) -> bytes:
+        """What has come in already; nothing where nothing has."""
+        ...
+
+    async def aclose(self) -> None: ...
+
+
 class ConsoleLine:
     """The console at the far end of one serial line, opened when it is first asked and again when it was lost."""
 
-    def __init__(self, port: str, settings: Console) -> None:
-        self._name, self._settings = port, settings
+    def __init__(
+        self, port: str, settings: Console, opens: Callable[[str, Console], Awaitable[Port]] = SerialPort.open
+    ) -> None:
+        self._name, self._settings, self._opens = port, settings, opens
         self._ending = _ENDINGS[settings.ending]
         self._lock = anyio.Lock()
-        self._port: SerialPort | None = None
+        self._port: Port | None = None
         self._sure = False
         """Whether nothing is under way that belongs to an earlier command."""
 
     async def open(self) -> None:
         """HostError where the line cannot be opened."""
-        self._port = await SerialPort.open(self._name, self._settings)
+        self._port = await self._opens(self._name, self._settings)
         self._sure = False
 
     async def ask(self, command: str) -> str:
@@ -106,7 +124,7 @@ class ConsoleLine:
             raise BenchFault(f"the unit refused “{command}”: {line}")
         return line
 
-    async def _hush(self, port: SerialPort) -> None:
+    async def _hush(self, port: Port) -> None:
         thrown = 0
         with anyio.move_on_after(QUIET * 10) as patience:
             while True:
@@ -128,7 +146,7 @@ class ConsoleLine:
     def _noisy(self) -> BenchFault:
         return BenchFault(f"the serial line {self._name} never falls silent: something sends without being asked")
 
-    async def _reply(self, port: SerialPort, command: str) -> str:
+    async def _reply(self, port: Port, command: str) -> str:
         came, wait = bytearray(), self._settings.wait
         echoed = not self._settings.echo
         with anyio.move_on_after(wait):

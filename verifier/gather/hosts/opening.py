@@ -60,7 +60,7 @@ def open_host(
     if kind == "simulated":
         from verifier.gather.simulated import simulated_host, simulation_at
 
-        return simulated_host(simulation or simulation_at(address, seed=0), clocks)
+        return simulated_host(simulation or simulation_at(address, seed=0), clocks, access.console)
     forms = "; ".join(f"{form} ({meaning})" for form, meaning in FORMS.items())
     raise InputError(
         f"{address[:200]!r} is no host that probes can read", where="--at", to_do=f"Give one of: {forms}."

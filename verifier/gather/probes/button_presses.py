@@ -151,7 +151,7 @@ limits = [
             cues: list[float] = []
             for number in range(1, settings.presses + 1):
                 await _quiet(host, watch, events, self._chance.uniform(SHORTEST_GAP, settings.longest_gap))
-                yield Cue(say=f"Press now ({number} of {settings.presses})")
+                yield Cue(say=f"Press now ({number} of {settings.presses})", act="press")
                 cues.append(host.clocks.loop())
                 await _answer(host, watch, events, settings.patience)
             await _quiet(host, watch, events, SHORTEST_GAP)

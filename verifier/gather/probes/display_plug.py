@@ -68,15 +68,14 @@ limits = [
     async def take(self, host: Host, settings: Settings) -> AsyncIterator[Reading | Cue]:
         """Raises Absent without such a connector or when no display is noticed; NotPossible on a recorded tree."""
         name, at = await display.chosen(host.files, settings.connector)
-        if host.address.startswith(("recorded:", "simulated")):
-            kind = host.address.partition(":")[0]
-            raise NotPossible(f"a {kind} unit stands still: nobody can plug anything into it")
+        if host.address.startswith("recorded:"):
+            raise NotPossible("a recorded unit stands still: nobody can plug anything into it")
         socket = f"the socket marked {settings.label}" if settings.label else f"the display socket {name}"
         if await _connected(host, at):
-            yield Cue(say=f"Pull the display's plug out of {socket}.")
+            yield Cue(say=f"Pull the display's plug out of {socket}.", act="pull", at=name)
             if not await _stays(host, at, settings.patience, connected=False):
                 raise NotPossible(f"the display was not pulled out within {settings.patience:g} s")
-        yield Cue(say=f"Put the plug of the test display into {socket}.")
+        yield Cue(say=f"Put the plug of the test display into {socket}.", act="put in", at=name)
         if not await _stays(host, at, settings.patience, connected=True):
             raise Absent(f"no display was noticed at {name} within {settings.patience:g} s")
         async for reading in display.Connector().take(host, display.Settings(name)):

@@ -102,16 +102,15 @@ limits = [
         """Raises Absent when nothing turns up; NotPossible when it is not pulled out, and on a recorded tree."""
         if not await host.files.exists(DEVICES):
             raise Absent("this host has no USB")
-        if host.address.startswith(("recorded:", "simulated")):
-            kind = host.address.partition(":")[0]
-            raise NotPossible(f"a {kind} unit stands still: nobody can plug anything into it")
+        if host.address.startswith("recorded:"):
+            raise NotPossible("a recorded unit stands still: nobody can plug anything into it")
         socket = f"the socket marked {settings.label}" if settings.label else f"the USB socket at {settings.path}"
         for turn in range(2 if settings.both_ways else 1):
             if await _found(host, settings):
-                yield Cue(say=f"Pull the plug out of {socket}.")
+                yield Cue(say=f"Pull the plug out of {socket}.", act="pull", at=settings.path)
                 await _gone(host, settings)
             over = "Turn the plug over, and put it back" if turn else "Put the plug of the test device"
-            yield Cue(say=f"{over} into {socket}.")
+            yield Cue(say=f"{over} into {socket}.", act="turn over" if turn else "put in", at=settings.path)
             path, went = await _settled(host, settings)
             suffix, at = "_turned" * turn, f"{DEVICES}/{path}"
             yield Reading(name=f"path{suffix}", value=path, origin=at, exact=True)

@@ -133,7 +133,7 @@ limits = [
         yield Cue(
             say=f"Take the plug of {_words(settings)} between two fingers, without pulling. Ready?", wait=True
         )
-        yield Cue(say=f"Move the plug gently in all directions for {settings.seconds:g} s.")
+        yield Cue(say=f"Move the plug gently in all directions for {settings.seconds:g} s.", act="move")
         changes, errors = await number_of(files, f"{at}/carrier_changes"), await _errors(files, at)
         watched, began = _Watched(), clocks.boot()
         while (now := clocks.boot() - began) < settings.seconds:
@@ -143,7 +143,7 @@ limits = [
         carrier = await number_of(files, f"{at}/carrier") == 1
         watched.see(clocks.boot() - began, carrier=carrier, speed=await _speed(files, at))
         changed = (await number_of(files, f"{at}/carrier_changes") or 0) - (changes or 0)
-        yield Cue(say="Enough: let go of the plug.")
+        yield Cue(say="Enough: let go of the plug.", act="let go")
         for reading in _readings(watched, changed, settings.seconds, carrier=carrier, at=at):
             yield reading
         after = await _errors(files, at)

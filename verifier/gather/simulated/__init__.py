@@ -1,33 +1,47 @@
 """Takes a description and a seed, gives a simulated unit as a host, and what runs probes on it.
 
-Description, load_description    a small TOML file: what the unit is made of
-simulation_at, simulated_host    from an address and a seed to that, and from that to its host
+Description, load_description    a TOML file: what the unit is made of
+Faults, load_faults              another one: what can be wrong with it
+simulation_at, simulated_host    from an address, a seed and faults to that, and from that to its host
 simulation_for, clocks_for       what a new run simulates, if anything, and its clocks; clocks_of a journal
-SimulatedHost                    its files, temperatures, ports and serial lines at any moment of virtual time
+SimulatedHost                    its files, sockets, button, clock and serial lines at any moment of virtual time
 SimulatedTaker                   runs probes on it in the engine's own process, beside the worker pool
+ScriptedTechnician, Hands        answers prompts in its time; does to the unit what anybody is asked to do
 """
 
 from verifier.gather.simulated.address import (
+    catalogue_for,
     clocks_for,
     clocks_of,
     is_simulated,
     simulated_host,
     simulation_at,
     simulation_for,
+    unit_file,
 )
 from verifier.gather.simulated.description import Description, load_description
+from verifier.gather.simulated.faults import Faults, injected, load_faults, with_faults
 from verifier.gather.simulated.host import SimulatedHost
 from verifier.gather.simulated.taker import SimulatedTaker
+from verifier.gather.simulated.technician import Hands, ScriptedTechnician
 
 __all__ = [
     "Description",
+    "Faults",
+    "Hands",
+    "ScriptedTechnician",
     "SimulatedHost",
     "SimulatedTaker",
+    "catalogue_for",
     "clocks_for",
     "clocks_of",
+    "injected",
     "is_simulated",
     "load_description",
+    "load_faults",
     "simulated_host",
     "simulation_at",
     "simulation_for",
+    "unit_file",
+    "with_faults",
 ]

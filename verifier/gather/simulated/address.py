@@ -3,49 +3,90 @@
 from __future__ import annotations
 
 import secrets
+from collections.abc import Sequence
 from pathlib import Path
 
+from verifier.declare.suite import Console
 from verifier.errors import InputError
 from verifier.gather.clocks import RealClocks
 from verifier.gather.journal import Contents
-from verifier.gather.simulated.description import SHIPPED, Description, load_description
+from verifier.gather.simulated.description import Description, load_description, shipped_unit
+from verifier.gather.simulated.faults import (
+    FAULTS_FILE,
+    Faults,
+    injected,
+    load_faults,
+    shipped_faults,
+    with_faults,
+)
 from verifier.gather.simulated.host import SimulatedHost
 from verifier.gather.virtual_time import VirtualClocks
 from verifier.readings import Simulation
 from verifier.services import Clocks
 
 ADDRESS = "simulated"
+USUAL_MODEL = "marrowby-quayside"
+"""Which unit stands in for a model that none ships for: what has no parts of its own can be tried on it."""
 
 
 def is_simulated(address: str) -> bool:
     return address == ADDRESS or address.startswith(f"{ADDRESS}:")
 
 
-def simulation_at(address: str, seed: int) -> Simulation:
-    """What is simulated at this address: the unit that ships, or the one described in FILE.
+def unit_file(address: str, model: str) -> Path:
+    """Where the unit is described that is simulated at this address: the one that ships for the model, or FILE.
 
-    InputError where FILE cannot be read, InputProblems with the places of all that is wrong in it.
+    InputError where no file is named.
     """
-    _, colon, file = address.partition(":")
-    if colon and not file:
+    _, colon, named = address.partition(":")
+    if colon and not named:
         raise InputError("no file is named", where="--at", to_do="Write --at simulated, or --at simulated:FILE.")
-    return Simulation(seed=seed, unit=load_description(Path(file) if file else SHIPPED).to_json())
+    file = Path(named) if named else shipped_unit(model) or shipped_unit(USUAL_MODEL)
+    if file is None:
+        raise FileNotFoundError("this installation of verifier has no simulated units: install it again")
+    return file
 
 
-def simulated_host(simulation: Simulation, clocks: Clocks) -> SimulatedHost:
-    return SimulatedHost(Description.model_validate(simulation.unit), simulation.seed, clocks)
+def catalogue_for(file: Path, unit: Description) -> Faults | None:
+    """The fault catalogue of the unit described in `file`: the one beside it, or else that of its model; None
+    where there is none. InputError and InputProblems as `load_faults`."""
+    beside = file.parent / FAULTS_FILE
+    catalogue = beside if beside.is_file() else shipped_faults(unit.model)
+    return load_faults(catalogue, unit) if catalogue else None
 
 
-def simulation_for(address: str, seed: int | None) -> Simulation | None:
+def simulation_at(address: str, seed: int, model: str = USUAL_MODEL, faults: Sequence[str] = ()) -> Simulation:
+    """What is simulated at this address, with faults given as NAME or NAME=SEVERITY.
+
+    InputError where a file cannot be read and for a fault that the unit does not know, InputProblems with the
+    places of all that is wrong in a file.
+    """
+    file = unit_file(address, model)
+    unit = load_description(file)
+    # Trying every fault of a catalogue takes longer than most runs: only when one is wanted.
+    catalogue = catalogue_for(file, unit) if faults else None
+    found = injected(unit, catalogue, faults)
+    return Simulation(seed=seed, unit=with_faults(unit, catalogue, found).to_json(), faults=found)
+
+
+def simulated_host(simulation: Simulation, clocks: Clocks, console: Console | None = None) -> SimulatedHost:
+    """`console` is how the suite speaks to a unit over its console, where it does."""
+    return SimulatedHost(Description.model_validate(simulation.unit), simulation.seed, clocks, console)
+
+
+def simulation_for(
+    address: str, seed: int | None, model: str = USUAL_MODEL, faults: Sequence[str] = ()
+) -> Simulation | None:
     """What a new run at this address simulates, and by which seed; None for a run that simulates nothing.
 
-    InputError for a seed where nothing is simulated, and as `simulation_at`.
+    InputError for a seed or a fault where nothing is simulated, and as `simulation_at`.
     """
     if not is_simulated(address):
-        if seed is not None:
-            raise InputError("only a simulated unit has a seed", where="--seed", to_do="Add --at simulated.")
+        for given, option, what in ((seed is not None, "--seed", "a seed"), (bool(faults), "--fault", "faults")):
+            if given:
+                raise InputError(f"only a simulated unit has {what}", where=option, to_do="Add --at simulated.")
         return None
-    return simulation_at(address, secrets.randbits(32) if seed is None else seed)
+    return simulation_at(address, secrets.randbits(32) if seed is None else seed, model, faults)
 
 
 def clocks_for(simulation: Simulation | None) -> Clocks:

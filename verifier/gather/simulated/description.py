@@ -18,7 +18,7 @@
     [lines.replies]
     "ID?" = "MARROWBY,STUB-80,TP-20417,1.2"
 
-The file that ships, `units/marrowby-quayside.toml`, has every key.
+`parts.py` has every key; `suites/marrowby-quayside/unit.toml` nearly all of them in use.
 """
 
 from __future__ import annotations
@@ -26,111 +26,44 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, StringConstraints
+from pydantic import ConfigDict, Field
 
 from verifier.declare.model_file import load_model
 from verifier.declare.notes import Notes
+from verifier.gather.simulated.parts import (
+    Button,
+    Cell,
+    Clock,
+    Display,
+    Ethernet,
+    Identity,
+    Input,
+    Lamp,
+    Line,
+    Name,
+    Part,
+    Radio,
+    Relay,
+    Seen,
+    Sound,
+    Storage,
+    Supply,
+    System,
+    Thermal,
+    Usb,
+    Word,
+)
+from verifier.shipped import shipped_beside_suites
 
-UNITS = Path(__file__).parent / "units"
-SHIPPED = UNITS / "marrowby-quayside.toml"
-
-Word = Annotated[str, StringConstraints(min_length=1, max_length=200, pattern=r"^[^\x00-\x1f\x7f]+$")]
-Positive = Annotated[float, Field(ge=1e-6, le=1e9, allow_inf_nan=False)]
-AtLeastZero = Annotated[float, Field(ge=0, le=1e9, allow_inf_nan=False)]
-
-
-class _Model(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, use_attribute_docstrings=True)
-
-
-class Identity(_Model):
-    """Fields of /sys/class/dmi/id, by their file names (Linux drivers/firmware/dmi-id.c)."""
-
-    product_serial: Word | None = None
-    sys_vendor: Word | None = None
-    product_name: Word | None = None
-    product_version: Word | None = None
-    product_family: Word | None = None
-    product_sku: Word | None = None
-    board_name: Word | None = None
-    board_version: Word | None = None
-    board_serial: Word | None = None
-    bios_version: Word | None = None
-    bios_date: Word | None = None
-
-
-class System(_Model):
-    """What the unit's own Linux says of itself."""
-
-    name: Word = "Linux"
-    kernel: Word = "6.1.0"
-    machine: Word = "x86_64"
-    crystal_ppm: Annotated[float, Field(ge=-1e6, le=1e6, allow_inf_nan=False)] = 0.0
-    """By how much its clock gains, in millionths."""
+UNIT_FILE = "unit.toml"
 
 
-class Thermal(_Model):
-    """A ladder of two nodes with one sensor on the inner one. Resistances in K/W, capacities in J/K."""
-
-    sensor: Word = "x86_pkg_temp"
-    """Type of the thermal zone."""
-    ambient: Annotated[float, Field(ge=-100, le=200, allow_inf_nan=False)] = 23.0
-    """Temperature of the air, in Cel."""
-    power: Annotated[float, Field(ge=0, le=1000, allow_inf_nan=False)] = 2.5
-    """Heat of the processor at rest, in W."""
-    on_for: AtLeastZero = 7200.0
-    """Seconds that the unit has been on when the run begins."""
-    block_capacity: Positive = 19.2
-    """Processor and heat block."""
-    sheet_resistance: Positive = 0.35
-    """Heat sheet between processor and block."""
-    block_resistance: Positive = 0.90
-    """Block to shell."""
-    shell_capacity: Positive = 217.0
-    shell_resistance: Positive = 2.70
-    """Shell to air."""
-    spread: AtLeastZero = 0.0
-    """Standard deviation of shell_resistance from unit to unit; the seed says which unit this is."""
-    noise: Annotated[float, Field(ge=0, le=100, allow_inf_nan=False)] = 0.0
-    """Standard deviation of the sensor's noise, in K."""
-    step: Annotated[float, Field(ge=0.001, le=10, allow_inf_nan=False)] = 1.0
-    """Step of the sensor, in K."""
+def shipped_unit(model: str) -> Path | None:
+    """The description that ships for a model, in the folder of its suite; None where there is none."""
+    return shipped_beside_suites(UNIT_FILE).get(model)
 
 
-class Ethernet(_Model):
-    """A wired port as the kernel shows it under /sys/class/net."""
-
-    # 15 characters: IFNAMSIZ less its zero byte.
-    interface: Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9_-][A-Za-z0-9._-]{0,14}$")]
-    address: Annotated[str, StringConstraints(pattern=r"^([0-9a-f]{2}:){5}[0-9a-f]{2}$")] = "02:00:00:00:00:01"
-    enabled: bool = True
-    link: bool = True
-    speed: Annotated[int, Field(ge=10, le=400_000)] = 1000
-    """Mbit/s."""
-    duplex: Literal["half", "full"] = "full"
-    frames_per_second: Annotated[float, Field(ge=0, le=1e6, allow_inf_nan=False)] = 0.0
-    """Frames received, and as many sent."""
-    errors_per_hour: AtLeastZero = 0.0
-    """Frames received with an error, spread evenly."""
-
-
-class Line(_Model):
-    """A serial line with a console at its far end: it answers a line that ends in CR, LF or both."""
-
-    name: Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]{0,31}$")]
-    """`simulated://NAME` opens it."""
-    title: Word = "console"
-    baud: Annotated[int, Field(ge=50, le=4_000_000)] = 9600
-    """8 data bits, no parity, one stop bit: ten bits a character."""
-    delay: Annotated[float, Field(ge=0, le=3600, allow_inf_nan=False)] = 0.01
-    """Seconds from the end of a command to the first character of its answer."""
-    replies: Annotated[dict[Word, Word], Field(max_length=200)] = Field(default_factory=dict)
-    """Answers by command. {serial} is the unit's serial number, {time} its clock as YYYY-MM-DD hh:mm:ss."""
-    unknown: Word = "ERR 1 unknown command"
-    """The answer to anything else."""
-
-
-class Description(_Model):
+class Description(Part):
     """A simulated unit."""
 
     schema_version: Literal[1] = Field(alias="schema")
@@ -139,8 +72,26 @@ class Description(_Model):
     identity: Identity = Identity()
     system: System = System()
     thermal: Thermal | None = None
+    clock: Clock = Clock()
+    cell: Cell | None = None
+    storage: Annotated[dict[Name, Storage], Field(max_length=8)] = Field(default_factory=dict)
+    usb: Annotated[dict[Name, Usb], Field(max_length=32)] = Field(default_factory=dict)
+    radio: Radio | None = None
+    button: Button | None = None
+    displays: Annotated[dict[Name, Display], Field(max_length=8)] = Field(default_factory=dict)
+    sound: Sound | None = None
+    supply: Supply | None = None
     ethernet: Annotated[tuple[Ethernet, ...], Field(max_length=16)] = ()
     lines: Annotated[tuple[Line, ...], Field(max_length=16)] = ()
+    relays: Annotated[dict[Name, Relay], Field(max_length=64)] = Field(default_factory=dict)
+    inputs: Annotated[dict[Name, Input], Field(max_length=64)] = Field(default_factory=dict)
+    lamp: Lamp | None = None
+    fasteners: Annotated[dict[Name, Annotated[int, Field(ge=0, le=1000)]], Field(max_length=50)] = Field(
+        default_factory=dict
+    )
+    """Fasteners of each type that were taken out and are nowhere to be found."""
+    seen: Annotated[dict[Name, Seen], Field(max_length=500)] = Field(default_factory=dict)
+    """What the scripted technician finds, by check."""
 
     model_config = ConfigDict(
         extra="forbid", frozen=True, use_attribute_docstrings=True, populate_by_name=True, serialize_by_alias=True
@@ -151,7 +102,7 @@ class Description(_Model):
         return self.model_dump(mode="json", exclude_none=True)
 
 
-def load_description(path: Path = SHIPPED) -> Description:
+def load_description(path: Path) -> Description:
     """The description in a file. InputError where it cannot be read, InputProblems with all that is wrong."""
     return load_model(path, Description, rules=_rules)
 
@@ -166,3 +117,10 @@ def _rules(notes: Notes, unit: Description) -> None:
                 what = f"there is already one called {name}"
                 field = "interface" if key == "ethernet" else "name"
                 notes.error((key, number, field), what, "Give each its own name.")
+    for check, seen in unit.seen.items():
+        if seen.value is not None and seen.reads is not None:
+            notes.error(("seen", check, "reads"), "there is a value too", "Keep one of them.")
+    for name, relay in unit.relays.items():
+        for wanted in relay.drives:
+            if wanted not in unit.inputs:
+                notes.error(("relays", name, "drives", wanted), f"there is no input {wanted}", "Describe it.")

@@ -9,7 +9,7 @@ from collections.abc import Callable, Mapping
 
 from verifier.services import Clocks
 
-Content = str | OSError | Callable[[], str | OSError]
+Content = str | bytes | OSError | Callable[[], str | bytes | OSError]
 """What a file holds, or the error that reading it gives; a function is asked at each read."""
 
 
@@ -20,8 +20,11 @@ READ_TIME = 0.001
 class SimulatedFiles:
     """Files by absolute path; their folders follow from them. There are no links."""
 
-    def __init__(self, contents: Mapping[str, Content], clocks: Clocks) -> None:
-        self._contents, self._clocks = dict(contents), clocks
+    def __init__(
+        self, contents: Mapping[str, Content], clocks: Clocks, gone: Mapping[str, Callable[[], bool]] | None = None
+    ) -> None:
+        """`gone` tells of some folders whether they are not there just now."""
+        self._contents, self._clocks, self._gone = dict(contents), clocks, dict(gone or {})
         self._folders: dict[str, set[str]] = {"/": set()}
         for path in self._contents:
             while path != "/":
@@ -38,10 +41,9 @@ class SimulatedFiles:
             # Without it, repeats would all fall on one moment and read one and the same value.
             await self._clocks.sleep(READ_TIME)
             content = content()
-        text = content
-        if isinstance(text, OSError):
-            raise _error(text.errno or errno.EIO, path)
-        raw = text.encode()
+        if isinstance(content, OSError):
+            raise _error(content.errno or errno.EIO, path)
+        raw = content.encode() if isinstance(content, str) else content
         if len(raw) > limit:
             raise OSError(errno.EFBIG, f"longer than {limit} bytes", path)
         return raw
@@ -50,7 +52,7 @@ class SimulatedFiles:
         real = self._real(path)
         if real not in self._folders:
             raise _error(errno.ENOTDIR, path)
-        return sorted(self._folders[real])
+        return sorted(name for name in self._folders[real] if not self._is_gone(posixpath.join(real, name)))
 
     async def real_path(self, path: str) -> str:
         return self._real(path)
@@ -66,9 +68,16 @@ class SimulatedFiles:
         if not path.startswith("/") or "\0" in path:
             raise OSError(errno.EINVAL, "not an absolute path", path[:200])
         real = posixpath.normpath("/" + path.lstrip("/"))
-        if real not in self._contents and real not in self._folders:
+        if (real not in self._contents and real not in self._folders) or self._is_gone(real):
             raise _error(errno.ENOENT, path)
         return real
+
+    def _is_gone(self, path: str) -> bool:
+        while self._gone and path != "/":
+            if path in self._gone and self._gone[path]():
+                return True
+            path = posixpath.dirname(path)
+        return False
 
 
 def _error(number: int, path: str) -> OSError:

@@ -1,21 +1,28 @@
-"""The simulated unit as a host: identity, a temperature sensor, wired ports, serial lines."""
+"""The simulated unit as a host: what it says follows from description, seed, time, and what was done to it."""
 
 from __future__ import annotations
 
-import errno
 from collections.abc import Callable
-from datetime import UTC, datetime
+from functools import partial
 
+from verifier.declare.suite import Console
 from verifier.errors import Absent, NotPossible
-from verifier.gather.simulated.description import Description, Ethernet, Line, Thermal
+from verifier.gather.hosts.console import ConsoleLine
+from verifier.gather.simulated import sockets
+from verifier.gather.simulated.answering import Answering
+from verifier.gather.simulated.buttons import SimulatedButtons
+from verifier.gather.simulated.clock import UnitClock
+from verifier.gather.simulated.description import Description
+from verifier.gather.simulated.ethernet import Port
 from verifier.gather.simulated.files import Content, SimulatedFiles
+from verifier.gather.simulated.parts import Line, Thermal
+from verifier.gather.simulated.points import Points
 from verifier.gather.simulated.serial_line import SCHEME, SimulatedLine
+from verifier.gather.simulated.state import UnitState
 from verifier.gather.simulated.thermal import Sensor
 from verifier.services import Clocks, CommandResult
 
-NET, ZONE, DMI = "/sys/class/net", "/sys/class/thermal/thermal_zone0", "/sys/class/dmi/id"
-FRAME = 512
-"""Bytes of a frame, for the byte counters."""
+ZONE, DMI = "/sys/class/thermal/thermal_zone0", "/sys/class/dmi/id"
 
 
 class SimulatedCommands:
@@ -26,11 +33,9 @@ class SimulatedCommands:
 class SimulatedSerial:
     """The serial lines of the unit, each with a console at its far end."""
 
-    def __init__(
-        self, lines: tuple[Line, ...], clocks: Clocks, answers: Callable[[Line], Callable[[str], str]]
-    ) -> None:
+    def __init__(self, lines: tuple[Line, ...], clocks: Clocks, answer: Callable[[Line, str], str]) -> None:
         self._lines = {line.name: line for line in lines}
-        self._clocks, self._answers = clocks, answers
+        self._clocks, self._answer = clocks, answer
 
     def names(self) -> list[str]:
         return sorted(self._lines)
@@ -41,21 +46,53 @@ class SimulatedSerial:
         if line is None:
             known = ", ".join(self.names()) or "none"
             raise Absent(f"the simulated unit has no serial line {name[:100]!r}; it has {known}")
-        return SimulatedLine(line, self._clocks, self._answers(line))
+        return SimulatedLine(line, self._clocks, partial(self._answer, line))
 
 
 class SimulatedHost:
-    """What it says at a moment follows from description, seed and time alone."""
-
     address = "simulated"
 
-    def __init__(self, unit: Description, seed: int, clocks: Clocks) -> None:
-        self.unit, self.clocks = unit, clocks
-        self.services = frozenset({"files", "commands", *(["serial"] if unit.lines else [])})
+    fingerprint = ""
+
+    def __init__(self, unit: Description, seed: int, clocks: Clocks, console: Console | None = None) -> None:
+        """`console` is how the suite speaks to the unit's console, which is at the first of its lines."""
+        self.unit, self.seed, self.clocks = unit, seed, clocks
+        self.state = UnitState()
+        ours = unit.system.runs_ours
+        offered = {
+            "files": ours,
+            "commands": ours,
+            "serial": ours and bool(unit.lines),
+            "clock": ours and unit.clock.rtc is not None,
+            "buttons": ours and unit.button is not None,
+            "console": console is not None and bool(unit.lines),
+        }
+        self.services = frozenset(name for name, there in offered.items() if there)
         self.sensor = Sensor(unit.thermal, seed) if unit.thermal else None
-        self.files = SimulatedFiles(self._contents(), clocks)
+        self.clock = UnitClock(unit.clock, unit.cell, seed, clocks, self.state)
+        self.points = Points(unit, seed)
+        self.antennas = sockets.Antennas(unit.radio, seed) if unit.radio else None
+        at_usb, gone = sockets.usb(unit.usb, self.state)
+        self.files = SimulatedFiles(self._contents() | at_usb, clocks, gone)
         self.commands = SimulatedCommands()
-        self._serial = SimulatedSerial(unit.lines, clocks, self._console)
+        answering = Answering(unit, seed, clocks, self.state, self.clock)
+        self._serial = SimulatedSerial(unit.lines, clocks, answering.answer)
+        self._buttons = SimulatedButtons(unit.button, seed, clocks, self.state) if unit.button else None
+        self._console = ConsoleLine(unit.lines[0].name, console, self._opened) if console and unit.lines else None
+
+    async def start(self) -> None:
+        """Open the console, where there is one, and bring the unit to rest, as on a real line."""
+        if self._console is not None:
+            await self._console.open()
+            await self._console.rest()
+
+    async def aclose(self) -> None:
+        if self._console is not None:
+            await self._console.rest()
+            await self._console.aclose()
+
+    async def _opened(self, name: str, _: Console) -> SimulatedLine:
+        return await self._serial.open(name)
 
     @property
     def serial(self) -> SimulatedSerial:
@@ -63,8 +100,24 @@ class SimulatedHost:
             raise NotPossible("the simulated unit has no serial line")
         return self._serial
 
+    @property
+    def buttons(self) -> SimulatedButtons:
+        if self._buttons is None:
+            raise NotPossible("the simulated unit has no power button")
+        return self._buttons
+
+    @property
+    def console(self) -> ConsoleLine:
+        if self._console is None:
+            raise NotPossible("the simulated unit has no console")
+        return self._console
+
+    def press(self) -> None:
+        """Somebody presses the power button now."""
+        self.state.presses.append(self.clocks.boot())
+
     def _contents(self) -> dict[str, Content]:
-        unit = self.unit
+        unit, clocks, state = self.unit, self.clocks, self.state
         contents: dict[str, Content] = {
             "/etc/os-release": f'PRETTY_NAME="{_quoted(unit.system.name)}"\n',
             "/proc/sys/kernel/osrelease": f"{unit.system.kernel}\n",
@@ -72,10 +125,19 @@ class SimulatedHost:
         }
         for name, text in unit.identity.model_dump(exclude_none=True).items():
             contents[f"{DMI}/{name}"] = f"{text}\n"
+        if unit.system.memory:
+            contents["/proc/meminfo"] = f"MemTotal:       {round(unit.system.memory * 2**20)} kB\n"
         if unit.thermal is not None and self.sensor is not None:
             contents |= self._zone(unit.thermal, self.sensor)
-        for port in unit.ethernet:
-            contents |= self._port(port)
+        for made_of in unit.ethernet:
+            contents |= Port(made_of, self.seed, clocks, state).contents()
+        contents |= self.clock.contents() | sockets.displays(unit.displays, state) | sockets.storage(unit.storage)
+        if unit.radio is not None and self.antennas is not None:
+            contents |= sockets.radio(unit.radio, self.antennas, clocks)
+        if unit.button is not None:
+            contents |= sockets.button(unit.button)
+        if unit.sound is not None:
+            contents |= sockets.sound(unit.sound)
         return contents
 
     def _zone(self, thermal: Thermal, sensor: Sensor) -> dict[str, Content]:
@@ -83,56 +145,6 @@ class SimulatedHost:
             return f"{round(sensor.reading(self.clocks.boot()) * 1000)}\n"
 
         return {f"{ZONE}/type": f"{thermal.sensor}\n", f"{ZONE}/temp": millidegrees}
-
-    def _port(self, port: Ethernet) -> dict[str, Content]:
-        """Files of one interface (Linux Documentation/ABI/testing/sysfs-class-net, -statistics)."""
-        up = port.enabled and port.link
-        off = OSError(errno.EINVAL, "")  # as the kernel says of an interface that is switched off
-        at, hour = f"{NET}/{port.interface}", 3600.0
-
-        def count(per_second: float) -> Callable[[], str]:
-            rate = per_second if up else 0.0
-            return lambda: f"{int(self.clocks.boot() * rate)}\n"
-
-        counters = {
-            "rx_packets": port.frames_per_second,
-            "tx_packets": port.frames_per_second,
-            "rx_bytes": port.frames_per_second * FRAME,
-            "tx_bytes": port.frames_per_second * FRAME,
-            "rx_errors": port.errors_per_hour / hour,
-            "rx_crc_errors": port.errors_per_hour / hour,
-            "tx_errors": 0.0,
-            "rx_frame_errors": 0.0,
-            "rx_dropped": 0.0,
-            "tx_dropped": 0.0,
-            "collisions": 0.0,
-        }
-        return {
-            f"{at}/type": "1\n",
-            f"{at}/device/uevent": "DRIVER=quayside-lan\n",  # a port of hardware, no bridge or tunnel
-            f"{at}/address": f"{port.address}\n",
-            f"{at}/mtu": "1500\n",
-            f"{at}/flags": "0x1003\n" if port.enabled else "0x1002\n",
-            f"{at}/operstate": "up\n" if up else "down\n",
-            f"{at}/carrier": f"{int(up)}\n" if port.enabled else off,
-            f"{at}/speed": (f"{port.speed}\n" if up else "-1\n") if port.enabled else off,
-            f"{at}/duplex": (f"{port.duplex}\n" if up else "unknown\n") if port.enabled else off,
-            f"{at}/carrier_changes": f"{int(up)}\n",
-            **{f"{at}/statistics/{name}": count(rate) for name, rate in counters.items()},
-        }
-
-    def _console(self, line: Line) -> Callable[[str], str]:
-        def answer(command: str) -> str:
-            text = line.replies.get(command, line.unknown)
-            serial = self.unit.identity.product_serial or ""
-            return text.replace("{serial}", serial).replace("{time}", self._time())
-
-        return answer
-
-    def _time(self) -> str:
-        """The unit's own clock, which gains by the error of its crystal."""
-        gained = self.clocks.boot() * self.unit.system.crystal_ppm * 1e-6
-        return f"{datetime.fromtimestamp(self.clocks.wall() + gained, UTC):%Y-%m-%d %H:%M:%S}"
 
 
 def _quoted(text: str) -> str:

@@ -8,12 +8,14 @@ from collections.abc import Callable
 import anyio
 
 from verifier.errors import BenchFault
-from verifier.gather.simulated.description import Line
+from verifier.gather.simulated.parts import Line
 from verifier.services import Clocks
 
 SCHEME = "simulated://"
 BITS = 10
 """Of one character: start bit, eight data bits, stop bit."""
+FIFO = 16
+"""Characters that a serial port gathers before it says that some have come."""
 COMMAND_LIMIT = 4096
 """Characters of one command that the console keeps."""
 
@@ -37,24 +39,33 @@ class SimulatedLine:
     async def write(self, data: bytes) -> None:
         """Send all of it; returns when the last character has left."""
         self._refuse_closed()
-        for character in data:
-            await self._clocks.sleep(self._character)
-            self._hear(character)
+        sent = 0
+        for number, character in enumerate(data, start=1):
+            if character in b"\r\n" or number == len(data):
+                # Nothing happens before: one wait for what a line is made of.
+                await self._clocks.sleep((number - sent) * self._character)
+                for heard in data[sent:number]:
+                    self._hear(heard)
+                sent = number
 
     async def read(self, limit: int = 4096) -> bytes:
         """What has come in, at least one character: waits for it as long as the caller lets it."""
         while True:
-            self._refuse_closed()
-            now = self._clocks.loop()
-            here = bytearray()
-            while self._coming and len(here) < limit and self._coming[0][0] <= now:
-                here.append(self._coming.popleft()[1])
-            if here:
-                return bytes(here)
+            if here := self.waiting(limit):
+                return here
             if self._coming:
-                await self._clocks.sleep(self._coming[0][0] - now)
+                last = min(FIFO, limit, len(self._coming)) - 1
+                await self._clocks.sleep(self._coming[last][0] - self._clocks.loop())
             else:
                 await self._sent.wait()
+
+    def waiting(self, limit: int = 4096) -> bytes:
+        """What has come in already; nothing where nothing has."""
+        self._refuse_closed()
+        now, here = self._clocks.loop(), bytearray()
+        while self._coming and len(here) < limit and self._coming[0][0] <= now:
+            here.append(self._coming.popleft()[1])
+        return bytes(here)
 
     async def aclose(self) -> None:
         """Close the line; whoever waits to read is told so."""

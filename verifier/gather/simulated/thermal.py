@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 import random
 
-from verifier.gather.simulated.description import Thermal
+from verifier.gather.simulated.parts import Thermal
 
 
 class Ladder:

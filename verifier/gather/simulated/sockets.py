@@ -1,0 +1,173 @@
+"""The files of what is plugged into a simulated unit: USB, displays, storage, radio, button, sound."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+
+from verifier.gather.simulated.chance import noise, spread
+from verifier.gather.simulated.edid import composed
+from verifier.gather.simulated.files import Content
+from verifier.gather.simulated.parts import Button, Display, Radio, Sound, Storage, Usb
+from verifier.gather.simulated.state import UnitState
+from verifier.services import Clocks
+
+USB = "/sys/bus/usb/devices"
+DRM = "/sys/class/drm"
+INPUT = "/sys/class/input/input0"
+EVENT = "event0"
+_HUBS = {"usb1": ("0002", "480"), "usb2": ("0003", "10000")}
+"""Root hubs of a controller: product number and speed (Linux drivers/usb/core/hcd.c)."""
+
+
+def usb(sockets: Mapping[str, Usb], state: UnitState) -> tuple[dict[str, Content], dict[str, Callable[[], bool]]]:
+    """Files, and for each path at which a device may turn up whether it is not there now."""
+    if not sockets:
+        return {}, {}
+    contents: dict[str, Content] = {}
+    for hub, (product, speed) in _HUBS.items():
+        contents |= _device(hub, "1d6b", product, "xHCI Host Controller", speed, kind="09")
+    gone: dict[str, Callable[[], bool]] = {}
+    for label, socket in sockets.items():
+        contents |= _device(socket.fast, "fffe", "0001", f"Test stick {label}", str(socket.speed))
+        contents |= _device(socket.slow, "fffe", "0001", f"Test stick {label}", "480")
+
+        def at(socket: Usb = socket) -> str:
+            """The path at which the device is now; empty where nothing is seen."""
+            if not socket.data or socket.fast in state.unplugged:
+                return ""
+            open_now = socket.fast_pairs == "open" or (
+                socket.fast_pairs == "open one way up" and socket.fast in state.turned
+            )
+            return socket.slow if open_now else socket.fast
+
+        gone[f"{USB}/{socket.fast}"] = lambda at=at, socket=socket: at() != socket.fast
+        gone[f"{USB}/{socket.slow}"] = lambda at=at, socket=socket: at() != socket.slow
+    return contents, gone
+
+
+def _device(path: str, vendor: str, product: str, title: str, speed: str, kind: str = "00") -> dict[str, Content]:
+    fields = {"idVendor": vendor, "idProduct": product, "product": title, "speed": speed, "bDeviceClass": kind}
+    return {f"{USB}/{path}/{name}": f"{text}\n" for name, text in fields.items()}
+
+
+def displays(sockets: Mapping[str, Display], state: UnitState) -> dict[str, Content]:
+    """Files of the connectors (Linux drivers/gpu/drm/drm_sysfs.c)."""
+    contents: dict[str, Content] = {}
+    for socket in sockets.values():
+        at, data = f"{DRM}/{socket.connector}", composed(socket)
+        if socket.edid == "damaged":
+            data = data[:40] + bytes((data[40] ^ 4,)) + data[41:]
+        modes = f"{socket.width}x{socket.height}\n1920x1080\n1280x720\n640x480\n"
+
+        def there(socket: Display = socket) -> bool:
+            return socket.hot_plug and socket.connector not in state.unplugged
+
+        def edid(socket: Display = socket, data: bytes = data, there: Callable[[], bool] = there) -> bytes:
+            return data if there() and socket.edid != "none" else b""
+
+        contents |= {
+            f"{at}/status": lambda there=there: "connected\n" if there() else "disconnected\n",
+            f"{at}/enabled": lambda there=there: "enabled\n" if there() else "disabled\n",
+            f"{at}/modes": lambda edid=edid, modes=modes: modes if edid() else "640x480\n",
+            f"{at}/edid": edid,
+        }
+    return contents
+
+
+def storage(devices: Mapping[str, Storage]) -> dict[str, Content]:
+    """Files of the storage devices (Linux Documentation/ABI/stable/sysfs-block)."""
+    contents: dict[str, Content] = {}
+    for name, device in devices.items():
+        at = f"/sys/block/{name}"
+        if not device.seated:
+            continue
+        contents |= {
+            f"{at}/size": f"{round(device.gigabytes * 1e9 / 512)}\n",
+            f"{at}/ro": "0\n",
+            f"{at}/removable": "0\n",
+            f"{at}/queue/rotational": "0\n",
+            f"{at}/device/model": f"{device.title}\n",
+        }
+        for file, text in (("serial", device.number), ("firmware_rev", device.firmware)):
+            if text is not None:
+                contents[f"{at}/device/{file}"] = f"{text}\n"
+    return contents
+
+
+class Antennas:
+    """What the chains of the radio receive of the reference access point."""
+
+    def __init__(self, made_of: Radio, seed: int) -> None:
+        self.made_of, self._seed = made_of, seed
+        self._level = made_of.level + spread(seed, "radio", made_of.spread)
+
+    def chains(self, at: float) -> list[float]:
+        """Level of each chain in dBm, `at` seconds; never below the noise floor."""
+        radio = self.made_of
+        return [
+            max(radio.floor, self._level - loss + noise(self._seed, f"chain {name}", at, radio.noise))
+            for name, loss in radio.chains.items()
+        ]
+
+    def level(self, at: float) -> float:
+        """All chains together: their powers add up."""
+        return 10 * math.log10(sum(10 ** (chain / 10) for chain in self.chains(at)))
+
+
+def radio(made_of: Radio, antennas: Antennas, clocks: Clocks) -> dict[str, Content]:
+    """Files of the radio (Linux net/wireless/wext-proc.c, net/bluetooth/hci_sysfs.c)."""
+    if not made_of.seated:
+        return {"/proc/net/wireless": "Inter-| sta-|   Quality        |\n face | tus | link level noise |\n"}
+
+    def statistics() -> str:
+        level = round(antennas.level(clocks.boot()))
+        return (
+            "Inter-| sta-|   Quality        |   Discarded packets               | Missed | WE\n"
+            " face | tus | link level noise |  nwid  crypt   frag  retry   misc | beacon | 22\n"
+            f" {made_of.interface}: 0000   {max(0, min(70, level + 110))}.  {level}.  {made_of.floor:.0f}."
+            "        0      0      0      0      0        0\n"
+        )
+
+    at = f"/sys/class/net/{made_of.interface}"
+    contents: dict[str, Content] = {
+        "/proc/net/wireless": statistics,
+        f"{at}/type": "1\n",
+        f"{at}/flags": "0x1003\n",
+        f"{at}/carrier": "1\n",
+        f"{at}/phy80211/name": "phy0\n",
+    }
+    if made_of.bluetooth:
+        contents |= {
+            "/sys/class/bluetooth/hci0/type": "primary\n",
+            "/sys/class/bluetooth/hci0/rfkill0/type": "bluetooth\n",
+            "/sys/class/bluetooth/hci0/rfkill0/state": "1\n",
+        }
+    return contents
+
+
+def button(made_of: Button) -> dict[str, Content]:
+    """Files of the power button as an input device: key 116 of 64-bit words (Linux drivers/input/input.c)."""
+    if not made_of.known:
+        return {}
+    return {
+        f"{INPUT}/name": f"{made_of.title}\n",
+        f"{INPUT}/id/bustype": "0019\n",
+        f"{INPUT}/capabilities/key": "10000000000000 0\n",
+        f"{INPUT}/capabilities/ev": "3\n",
+        f"{INPUT}/{EVENT}/dev": "13:64\n",
+    }
+
+
+def sound(made_of: Sound) -> dict[str, Content]:
+    """Files of the sound card (Linux sound/core/init.c, pcm.c)."""
+    contents: dict[str, Content] = {
+        "/proc/asound/cards": f" 0 [Headset        ]: HDA-Quay - {made_of.title}\n"
+        f"                      {made_of.title} at 0xa1110000 irq 142\n"
+    }
+    for count, letter, stream in ((made_of.outputs, "p", "PLAYBACK"), (made_of.inputs, "c", "CAPTURE")):
+        for number in range(count):
+            contents[f"/proc/asound/card0/pcm{number}{letter}/info"] = (
+                f"card: 0\ndevice: {number}\nstream: {stream}\n"
+            )
+    return contents

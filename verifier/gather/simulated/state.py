@@ -1,0 +1,22 @@
+"""What somebody has done to the simulated unit since the run began: the one thing about it that is kept."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+
+@dataclass(slots=True)
+class UnitState:
+    turned: set[str] = field(default_factory=set)
+    """USB paths at which the plug is in the other way up."""
+    unplugged: set[str] = field(default_factory=set)
+    """USB paths and display connectors from which the plug was pulled."""
+    moved: list[tuple[float, float]] = field(default_factory=list)
+    """When the network plug was moved, in seconds of boot time; up to infinity while it still is."""
+    presses: list[float] = field(default_factory=list)
+    """When the power button was pressed, in seconds of boot time."""
+    cuts: list[tuple[float, float]] = field(default_factory=list)
+    """When the supply was away."""
+    closed: dict[str, bool] = field(default_factory=dict)
+    """Relays that were told to close."""
+    lamp: bool = False
