@@ -32,7 +32,14 @@ def test_a_level_in_dbm(read: Read, grow: Grow) -> None:
     """256 has been taken off already; noise -256 is a byte of 0: no value."""
     found = read("wifi.signal", grow({"proc/net/wireless": printed(-56)}))
     assert (found["level"].unit, found["level"].contributions[0].basis) == ("dBm", "resolution")
-    assert values(found) == {"interfaces": 1, "interface": "wlan0", "level": -56, "quality": 54, "fresh": True}
+    assert values(found) == {
+        "interfaces": 1,
+        "interface": "wlan0",
+        "source": "/proc/net/wireless",
+        "level": -56,
+        "quality": 54,
+        "fresh": True,
+    }
 
 
 @pytest.mark.parametrize("level", [0, 3, 56, 191, 255])
@@ -51,7 +58,8 @@ def test_a_level_below_the_scale_is_none(read: Read, grow: Grow, level: int) -> 
 
 def test_levels_of_a_recording(read: Read, hardware: Path) -> None:
     found = values(read("wifi.signal", hardware / "composite", interface="wlan1"))
-    assert found == {"interfaces": 2, "interface": "wlan1", "level_plain": 8, "quality": 9, "fresh": True}
+    told = {"interfaces": 2, "interface": "wlan1", "source": "/proc/net/wireless"}
+    assert found == {**told, "level_plain": 8, "quality": 9, "fresh": True}
     with pytest.raises(NotPossible, match="wlan0, wlan1"):
         read("wifi.signal", hardware / "composite")
 

@@ -1,6 +1,6 @@
 """Arithmetic of wireless channels and rates: pure functions of plain numbers.
 
-Sources: IEEE 802.11-2020, 19.5 (HT), 21.5 (VHT), 17.3.8.3.2 and Annex E (channels); IEEE 802.11ax-2021, 27.5 (HE) and
+Sources: IEEE 802.11-2020, 19.5 (HT), 21.5 (VHT), 17.3.8.3.2 and Annex E (channels); IEEE 802.11ax-2021, 27.5 (HE),
 27.3.23.2 (6 GHz); the same arithmetic in Linux net/wireless/util.c (ieee80211_channel_to_freq_khz,
 cfg80211_calculate_bitrate). Section numbers of the standards are from secondary pages.
 """
