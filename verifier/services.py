@@ -577,7 +577,16 @@ class Pause:
     """How long it takes at least; simulated time jumps by so much."""
 
 
-Step = Reading | Cue | Ask | Consult | Pause
+@dataclass(slots=True, kw_only=True)
+class Look:
+    """What a probe that declares `looks` has so far, where it may end early. Whoever consumes the probe says, before
+    it goes on, whether these readings are enough to decide the check."""
+
+    readings: tuple[Reading, ...]
+    enough: bool = False
+
+
+Step = Reading | Cue | Ask | Consult | Look | Pause
 """What a probe may yield."""
 
 
