@@ -228,6 +228,8 @@ class ProbeDeclaration:
     cues: bool = False
     """True where it asks the technician to act while it watches: it then yields `Cue` beside its readings, and
     has the technician to itself."""
+    holds: tuple[str, ...] = ()
+    """Resources that it has to itself while it lasts, beside those that a suite names in `needs`."""
     timeout: float = 30.0
     """Seconds after which it counts as hung, where the suite says nothing."""
     energises: Literal["", "charges", "loads", "heats"] = ""

@@ -342,6 +342,8 @@ class Engine:
             own.update(instruments_of(check.settings))  # whether the suite's author named them or not
             if self.state.interruptions and energises(declaration, check.settings):
                 own.add(TECHNICIAN)  # who is asked whether hands are clear
+        if declaration is not None:
+            own.update(declaration.holds)
         return frozenset(check.needs) | own
 
     def _begin(self, check: Check) -> None:
