@@ -15,6 +15,9 @@ if TYPE_CHECKING:
     Frames = NDArray[np.float64]
     """Frames by channels; digital full scale is ±1."""
 
+SOUND = "sound"
+"""The service, and the resource of whoever plays or records."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Recording:
@@ -53,6 +56,6 @@ class OffersSound(Protocol):
 
 def sound_of(host: Host) -> Sound:
     """The sound of a host; NotPossible where it does not offer any."""
-    if "sound" in host.services and isinstance(host, OffersSound):
+    if SOUND in host.services and isinstance(host, OffersSound):
         return host.sound
     raise NotPossible(f"{host.address} offers no sound to play or record")

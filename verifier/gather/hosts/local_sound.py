@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from verifier.gather.sound import Frames
 
 T = TypeVar("T")
+LATENCY = 0.3
+"""Seconds of buffer that are asked for: a busy computer must not break off."""
 SLACK = 10.0
 """Seconds that a stream may take longer than its own length."""
 
@@ -28,7 +30,7 @@ class LocalSound:
         played = _chosen(device, output, "output", frames.shape[1])
 
         def work() -> None:
-            device.play(frames.astype("float32"), rate, device=played["index"])
+            device.play(frames.astype("float32"), rate, device=played["index"], latency=LATENCY)
             device.wait()
 
         await _waited(device, work, len(frames) / rate)
@@ -46,6 +48,7 @@ class LocalSound:
                 channels=inputs,
                 dtype="float32",
                 device=(heard["index"], played["index"]),
+                latency=LATENCY,
             )
             return recorded, device.wait()
 

@@ -112,7 +112,7 @@ limits = [{ reading = "right", is = true, source = "judgement" }]
         ask = Ask(
             say="How many squares did you see? 0 if the display stayed dark.",
             pattern=counted.ANSWER,
-            hint="how many",
+            hint="a number",
             about="squares",
         )
         yield ask

@@ -9,7 +9,7 @@ from typing import Literal
 
 from verifier.errors import Absent, NotPossible
 from verifier.gather.probes import counted
-from verifier.gather.sound import sound_of
+from verifier.gather.sound import SOUND, sound_of
 from verifier.readings import ProbeDeclaration, Reading
 from verifier.services import Ask, Cue, Host
 
@@ -71,6 +71,7 @@ settings = { side = "left", label = "the headset on port 9" }
 covers = ["headset"]
 limits = [{ reading = "right", is = true, source = "judgement" }]
 """,
+        holds=(SOUND,),
         cues=True,
         timeout=120.0,
     )
@@ -93,7 +94,7 @@ limits = [{ reading = "right", is = true, source = "judgement" }]
         ask = Ask(
             say="How many beeps did you hear? 0 if there were none.",
             pattern=counted.ANSWER,
-            hint="how many",
+            hint="a number",
             about="beeps",
         )
         yield ask

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 from verifier.errors import BenchFault
-from verifier.gather.sound import Recording, sound_of
+from verifier.gather.sound import SOUND, Recording, sound_of
 from verifier.readings import Basis, Contribution, ProbeDeclaration, Reading, ReadingDeclaration
 from verifier.services import Host
 
@@ -100,7 +100,7 @@ class LoopBack:
                 name="offset", kind="number", unit="%", what="Largest DC offset of an input, of full scale."
             ),
         ),
-        services=("sound",),
+        services=(SOUND,),
         privileges=("access to the sound card: on Debian, the group audio",),
         sources=(
             "AES17 (full scale, level, THD+N at 997 Hz, band 20 Hz to 20 kHz)",
@@ -121,6 +121,7 @@ limits = [
   { reading = "hum", at_most = -70, unit = "dB", source = "judgement" },
 ]
 """,
+        holds=(SOUND,),
         timeout=180.0,
     )
 

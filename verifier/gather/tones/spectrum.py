@@ -83,7 +83,7 @@ class Distorted:
     def percent(self) -> Estimate:
         """The same as the ratio of the RMS values, in percent."""
         ratio = 100 * 10 ** (self.thd_n.value / 20)
-        return Estimate(ratio, ratio * np.log(10) / 20 * self.thd_n.u, self.thd_n.dof)
+        return Estimate(ratio, ratio * float(np.log(10)) / 20 * self.thd_n.u, self.thd_n.dof)
 
 
 def thd_n(samples: Samples, rate: float, near: float) -> Distorted:

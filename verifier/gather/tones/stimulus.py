@@ -20,8 +20,8 @@ CHIRP = 0.1
 """Seconds of a chirp."""
 CHIRP_BAND = (400.0, 6000.0)
 """Hertz that a chirp sweeps over."""
-LEAD = 0.25
-"""Seconds before the first chirp: outputs fade in."""
+LEAD = 0.5
+"""Seconds before the first chirp: outputs fade in, and streams start late."""
 PAUSE = 0.15
 """Seconds between parts."""
 QUIET = 1.0

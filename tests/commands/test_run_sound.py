@@ -1,0 +1,132 @@
+"""A loop-back in a whole run: through PortAudio, ALSA and a sound server, in a worker, judged, sealed."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
+from bench import Bench
+from pulse import sound_server
+
+LIMITS = """[
+  { reading = "left_arrives", is = true, source = "invented" },
+  { reading = "right_arrives", is = true, source = "invented" },
+  { reading = "swapped", is = false, source = "invented" },
+  { reading = "left_level", nominal = -6, tolerance = 0.1, unit = "dB", source = "invented" },
+  { reading = "right_thd_n", at_most = -90, unit = "dB", source = "invented" },
+]"""
+SUITE = f"""
+schema = 1
+model = "marrowby-quayside"
+title = "Quayside counter terminal, headset"
+revision = 1
+[serial]
+label = false
+firmware = false
+[parts.io-board]
+title = "Connector board"
+joints = ["headset"]
+[joints.headset]
+title = "Port 9, headset"
+
+[[checks]]
+id = "headset"
+title = "Headset socket, loop-back plug fitted"
+probe = "sound.loop"
+settings = {{ output = "loop", input = "loop_in", seconds = 1.0 }}
+covers = ["headset"]
+limits = {LIMITS}
+
+[[checks]]
+id = "exchanged"
+title = "The same with its sides exchanged"
+probe = "sound.loop"
+settings = {{ output = "exchanged", input = "loop_in", seconds = 1.0 }}
+required = false
+limits = {LIMITS}
+"""
+
+
+def readings(check: dict[str, Any]) -> dict[str, Any]:
+    return {r["name"]: r["value"] for r in check["attempts"][0]["takes"][0]}
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Bench:
+    made = Bench(tmp_path)
+    made.write("sound.toml", SUITE)
+    return made
+
+
+def test_a_loop_back_over_a_sound_server(bench: Bench, tmp_path: Path) -> None:
+    folder = tmp_path / "home"
+    folder.mkdir()
+    with sound_server(folder) as environment:
+        before = ("env", f"HOME={environment['HOME']}", f"XDG_RUNTIME_DIR={environment['XDG_RUNTIME_DIR']}")
+        run = bench.command("run", "sound.toml", "--technician", "T07", before=before)
+    assert run.returncode == 0, run.stdout + run.stderr
+    straight, exchanged = bench.record()["checks"]
+    found = readings(straight)
+    assert straight["attempts"][0]["finding"]["verdict"] == "pass"
+    assert float(found["left_level"]) == pytest.approx(-6, abs=0.001)
+    assert float(found["left_frequency"]) == pytest.approx(997, abs=0.01)
+    # Single precision all the way: nothing between but the arithmetic of three libraries.
+    assert float(found["left_thd_n"]) < -120
+    found = readings(exchanged)
+    assert exchanged["attempts"][0]["finding"]["verdict"] == "fail" and found["swapped"] is True
+
+
+def test_a_computer_without_a_card_says_so(bench: Bench, tmp_path: Path) -> None:
+    run = bench.command("run", "sound.toml", "--technician", "T07", before=("env", f"HOME={tmp_path}"))
+    assert run.returncode == 1
+    finding = bench.record()["checks"][0]["attempts"][0]["finding"]
+    assert (finding["verdict"], finding["absent"]) == ("fail", True)
+    assert finding["reason"] == "this computer has no sound output"
+
+
+@pytest.mark.parametrize(
+    ("hidden", "words"),
+    [
+        ("sys.modules['sounddevice'] = None", "extra audio"),
+        ("import ctypes.util; ctypes.util.find_library = lambda name: None", "PortAudio"),
+    ],
+)
+def test_without_the_extra_it_is_not_run(hidden: str, words: str) -> None:
+    """Neither the library nor what stands behind it is needed for anything else."""
+    script = f"""
+import sys
+{hidden}
+import anyio
+from verifier.errors import NotPossible
+from verifier.gather.catalogue import load_catalogue
+from verifier.gather.clocks import RealClocks
+from verifier.gather.hosts import open_host
+from verifier.gather.workers import run_probe
+
+async def take():
+    async for _ in run_probe(load_catalogue().probe("sound.loop"), open_host("local", RealClocks()), {{}}):
+        pass
+
+try:
+    anyio.run(take)
+except NotPossible as error:
+    print(error.what)
+"""
+    run = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, timeout=60)
+    assert words in run.stdout, run.stderr
+
+
+def test_the_command_line_starts_without_numpy() -> None:
+    """Nor does a worker load it before a check needs it."""
+    script = (
+        "import sys, verifier.commands.main, verifier.gather.catalogue as c; c.load_catalogue(); "
+        "import verifier.gather.hosts.local; "
+        "assert not {'numpy', 'sounddevice'} & set(sys.modules)"
+    )
+    run = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, timeout=60)
+    assert run.returncode == 0, run.stderr
