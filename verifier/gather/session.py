@@ -26,7 +26,7 @@ from verifier.gather.simulated import Hands, SimulatedHost, SimulatedTaker
 from verifier.gather.state import RunState
 from verifier.gather.virtual_time import backend_options
 from verifier.gather.workers import WorkerPool
-from verifier.readings import Judge, Outcome, Person, Stage
+from verifier.readings import Judge, Outcome, Person, Stage, StopRule
 from verifier.services import Host
 
 
@@ -67,11 +67,14 @@ def sit(
     outlook: Callable[[RunState], Outcome],
     access: Access | None = None,
     instruments: Path | None = None,
+    catalogue: ProbeCatalogue | None = None,
+    stop_rule: StopRule[Check] | None = None,
 ) -> str:
     """Work until nothing is pending. Empty text: the run may be sealed; else the reason why it paused.
 
     `outlook` says what the disposition would be now; `access` is what the station brings to reach a unit;
-    `instruments` is the folder in which its instruments are described.
+    `instruments` is the folder in which its instruments are described; `catalogue` are the probes, where they
+    have been loaded before; `stop_rule` says whether a probe that may end early has enough.
     Raises what a person has to know about.
     A simulated run works in virtual time: on the loop of the journal's own clocks.
     """
@@ -86,6 +89,8 @@ def sit(
             outlook,
             access,
             instruments,
+            catalogue or load_catalogue(),
+            stop_rule,
             backend_options=backend_options(journal.clocks),
         )
     except BaseExceptionGroup as group:
@@ -100,13 +105,15 @@ async def _sit(
     outlook: Callable[[RunState], Outcome],
     access: Access | None,
     instruments: Path | None,
+    catalogue: ProbeCatalogue,
+    stop_rule: StopRule[Check] | None,
 ) -> str:
     reason = ""
 
     def append(kind: str, data: Mapping[str, Any]) -> None:
         engine.append(kind, data)
 
-    host, catalogue = open_host(state.at, journal.clocks, state.simulation, access), load_catalogue()
+    host = open_host(state.at, journal.clocks, state.simulation, access)
     asker = _asker(sitting, host, state)
     bench_instruments = instruments_for(
         state.plan.suite,
@@ -127,6 +134,7 @@ async def _sit(
             state=state,
             journal=journal,
             judge=judge,
+            stop_rule=stop_rule,
             catalogue=catalogue,
             taker=taker,
             asker=asker,

@@ -156,21 +156,15 @@ class RunState:
             attempts[-1] = replace(attempts[-1], set_aside=why)
 
 
-def begin(event: Event) -> RunState:
-    """The state after the first line of a journal, which carries all that the run is about."""
+def begin(event: Event, plan: Plan | None = None) -> RunState:
+    """The state after the first line of a journal, which carries all that the run is about.
+
+    `plan` is what stands there, for whoever makes a thousand runs by one plan and keeps none of their journals.
+    """
     data = event.data
-    suite = Suite.model_validate(tomllib.loads(data["suite_text"]))
-    order = RepairOrder.model_validate(data["order"])
-    plan = Plan(
-        suite=suite,
-        suite_text=data["suite_text"],
-        suite_sha256=data["suite_sha256"],
-        order=order,
-        disturbed=disturbed_joints(suite, (r.part for r in order.replaced)),
-    )
     return RunState(
         run=from_json(str, data["run"]),
-        plan=plan,
+        plan=plan or _plan(data),
         at=from_json(str, data["at"]),
         role=from_json(Role, data["role"]),  # type: ignore[arg-type]
         station=from_json(str, data["station"]),
@@ -184,6 +178,18 @@ def begin(event: Event) -> RunState:
         simulation=from_json(Simulation, data["simulation"]) if data.get("simulation") else None,
         boots={event.at.boot_id},
         pids={event.pid},
+    )
+
+
+def _plan(data: Mapping[str, Any]) -> Plan:
+    suite = Suite.model_validate(tomllib.loads(data["suite_text"]))
+    order = RepairOrder.model_validate(data["order"])
+    return Plan(
+        suite=suite,
+        suite_text=data["suite_text"],
+        suite_sha256=data["suite_sha256"],
+        order=order,
+        disturbed=disturbed_joints(suite, (r.part for r in order.replaced)),
     )
 
 
@@ -377,4 +383,5 @@ _APPLY: Mapping[str, Any] = {
     "safe": _nothing,
     "hands-clear": _nothing,
     "cue": _nothing,
+    "look": _nothing,
 }
