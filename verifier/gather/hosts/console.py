@@ -21,7 +21,7 @@ from verifier.declare.patterns import compiled
 from verifier.declare.suite import Console
 from verifier.errors import BenchFault, HostError, InputError, NotPossible
 from verifier.gather.hosts.serial_port import SerialPort, check_port
-from verifier.services import Clocks, Commands, Files
+from verifier.services import Clocks, Commands, Files, TimeReferences
 
 KIND = "serial"
 REPLY_LIMIT = 1000
@@ -195,7 +195,7 @@ def _shown(raw: bytes | bytearray) -> str:
 class ConsoleHost:
     """Has a console and nothing else."""
 
-    services = frozenset({"console"})
+    services = frozenset({"console", "reference"})
     fingerprint = ""
 
     def __init__(self, port: str, settings: Console | None, clocks: Clocks) -> None:
@@ -209,6 +209,12 @@ class ConsoleHost:
         self.address = f"{KIND}:{port}"
         self.clocks = clocks
         self.console = ConsoleLine(port, settings)
+
+    @property
+    def reference(self) -> TimeReferences:
+        from verifier.gather.hosts.bench_time import BenchTime
+
+        return BenchTime(self.clocks)
 
     @property
     def files(self) -> Files:

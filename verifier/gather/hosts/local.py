@@ -21,7 +21,7 @@ from verifier.errors import Absent, BenchFault, NotPossible
 from verifier.gather.lines import SerialLines
 from verifier.gather.sound import Sound
 from verifier.gather.virtual_time import hold
-from verifier.services import Buttons, Clocks, CommandResult, Input, Media, Net, Radio, UnitClock
+from verifier.services import Buttons, Clocks, CommandResult, Input, Media, Net, Radio, TimeReferences, UnitClock
 
 NAMES_LIMIT = 10_000
 """Names in one folder, at the most."""
@@ -125,7 +125,7 @@ async def _end(process: Process) -> None:
 class LocalHost:
     address = "local"
     services = frozenset(
-        {"files", "commands", "net", "clock", "buttons", "input", "media", "radio", "serial", "sound"}
+        {"files", "commands", "net", "clock", "buttons", "input", "media", "radio", "reference", "serial", "sound"}
     )
 
     def __init__(self, clocks: Clocks) -> None:
@@ -138,6 +138,12 @@ class LocalHost:
         from verifier.gather.hosts.local_net import LocalNet
 
         return LocalNet(self.clocks)
+
+    @property
+    def reference(self) -> TimeReferences:
+        from verifier.gather.hosts.bench_time import BenchTime
+
+        return BenchTime(self.clocks)
 
     @property
     def media(self) -> Media:

@@ -23,7 +23,7 @@ from verifier.gather.hosts.host_keys import pinned, plain
 from verifier.gather.hosts.input_events import GONE, RECORD_LIMIT, events_of, node_of
 from verifier.gather.hosts.local import NAMES_LIMIT, OUTPUT_LIMIT
 from verifier.gather.hosts.ssh_address import SshAddress
-from verifier.services import Clocks, CommandResult, InputEvent
+from verifier.services import Clocks, CommandResult, InputEvent, TimeReferences
 
 if TYPE_CHECKING:
     import asyncssh
@@ -326,7 +326,7 @@ class SshInput:
 
 
 class SshHost:
-    services = frozenset({"files", "commands", "input"})
+    services = frozenset({"files", "commands", "input", "reference"})
 
     def __init__(self, address: str, keys: Path | None, clocks: Clocks) -> None:
         self.address, self.clocks = address, clocks
@@ -338,6 +338,12 @@ class SshHost:
     def fingerprint(self) -> str:
         """Of the unit's key, once it was reached."""
         return self._link.fingerprint
+
+    @property
+    def reference(self) -> TimeReferences:
+        from verifier.gather.hosts.bench_time import BenchTime
+
+        return BenchTime(self.clocks)
 
     async def start(self) -> None:
         """HostError where the unit cannot be reached, or lacks one of the four tools that are needed."""

@@ -14,7 +14,7 @@ from typing import Any
 
 from verifier.errors import Absent, BenchFault, NotPossible, VerifierError
 from verifier.gather.workers.wire import WireError
-from verifier.services import Clocks, CommandResult, Host, InputEvent, console_of, input_of
+from verifier.services import Clocks, CommandResult, Host, InputEvent, TimeReferences, console_of, input_of
 
 READ_LIMIT = 1 << 21
 """Bytes that one read may ask for."""
@@ -154,6 +154,13 @@ class ProxiedHost:
     def console(self) -> _Console:
         self._need("console")
         return self._console
+
+    @property
+    def reference(self) -> TimeReferences:
+        self._need("reference")
+        from verifier.gather.hosts.bench_time import BenchTime
+
+        return BenchTime(self.clocks)
 
     @property
     def input(self) -> _Input:
