@@ -89,11 +89,12 @@ class LocalRadio:
                     if error.number != errno.EBUSY:
                         raise _refused(error, interface) from None
                 await self._clocks.sleep(_AGAIN)  # another program is scanning
-            async for command, _ in _heard(family, index):
-                if command == NEW_SCAN_RESULTS:
-                    return
-                if command == SCAN_ABORTED:
+            while True:
+                heard = {command for command, _ in _told(await family.events(), index)}
+                if SCAN_ABORTED in heard:
                     raise BenchFault(f"the scan of {interface} was broken off by its driver or another program")
+                if NEW_SCAN_RESULTS in heard:
+                    return
         raise BenchFault(f"{interface} did not end its scan within {SCAN_SECONDS:g} s, or others kept it busy")
 
     def watch(self, interface: str) -> AbstractAsyncContextManager[RadioWatch]:
@@ -143,12 +144,6 @@ def _told(messages: list[Any], index: int) -> list[tuple[int, Attributes]]:
 
     told = [(message["cmd"], attributes(message)) for message in messages]
     return [(command, found) for command, found in told if whole(found, "IFINDEX") == index]
-
-
-async def _heard(family: Family, index: int) -> AsyncIterator[tuple[int, Attributes]]:
-    while True:
-        for one in _told(await family.events(), index):
-            yield one
 
 
 async def _interfaces(family: Family) -> list[tuple[RadioInterface, int]]:

@@ -8,6 +8,7 @@ looks at the one element it needs. Importing pyroute2 takes a sixth of a second:
 
 from __future__ import annotations
 
+import logging
 import sys
 from collections.abc import Mapping
 from typing import Any
@@ -15,6 +16,9 @@ from typing import Any
 from pyroute2.netlink import genlmsg, nla
 
 from verifier.services import RadioInterface, RadioNetwork, RadioRate, RadioStation
+
+logging.getLogger("pyroute2").setLevel(logging.CRITICAL)
+"""Of an attribute that it cannot decode pyroute2 logs a traceback, and gives the bytes, which are then refused here."""
 
 GET_WIPHY, GET_INTERFACE, GET_STATION, GET_SCAN = 1, 5, 17, 32
 TRIGGER_SCAN, NEW_SCAN_RESULTS, SCAN_ABORTED = 33, 34, 35
