@@ -30,7 +30,7 @@ from verifier.gather.session import Sitting, sit
 from verifier.gather.simulated import clocks_for, clocks_of, simulation_for
 from verifier.gather.state import RunState, replay, to_json
 from verifier.gather.state import begin as begin_state
-from verifier.judge import SuiteJudge, outcome
+from verifier.judge import DecidedEarly, SuiteJudge, outcome
 from verifier.readings import Disposition, Outcome, Person, Role
 from verifier.store.station import Station
 
@@ -192,11 +192,13 @@ def carry_on(running: Running, sitting: Sitting, *, resumed: bool) -> Ended:
         return seal_and_show(running)  # ended between the seal and the report
     if resumed:
         state.apply(running.journal.append("resumed", {}))
+    judge = SuiteJudge(suite.decision)
     paused = sit(
         state,
         running.journal,
         sitting,
-        judge=SuiteJudge(suite.decision),
+        judge=judge,
+        stop_rule=DecidedEarly(judge),
         outlook=_outlook,
         access=access_to(running.station, suite),
         instruments=running.station.instruments,

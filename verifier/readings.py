@@ -118,6 +118,26 @@ class Series:
     """Step between samples, in seconds."""
     values: tuple[float, ...]
     """Samples, in the unit of the reading."""
+    model: tuple[float, ...] = ()
+    """What a model that was fitted to the samples gives at the same moments; empty where none was."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Conditions:
+    """Under which conditions a value came about, as far as they bear on what it can decide."""
+
+    looks: int = 1
+    """How often it could have been looked at before it was kept: each look spends an equal part of the risk."""
+    at_least: bool = False
+    """True where the measurement was broken off at a ceiling: the value itself is this or more."""
+    doubt: str = ""
+    """Why it decides nothing, in a few words; empty where it can decide."""
+    remark: str = ""
+    """What to say beside it, in a few words."""
+
+
+PLAIN = Conditions()
+"""Nothing bears on the value."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -150,6 +170,8 @@ class Reading:
     """Samples behind the value, where there are any."""
     grid: Grid | None = None
     """Cells behind the value, where it is about an area."""
+    conditions: Conditions = PLAIN
+    """Under which conditions it came about."""
     personal: bool = False
     """True where the text names a network, a device or a person that is nobody's business. None such stands among
     the readings of a record: there they are `names`."""
@@ -240,6 +262,9 @@ class ProbeDeclaration:
     pauses: bool = False
     """True where it spans a pause of the run: it may end in a `Pause`, and then goes on by `go_on`. It has the
     unit to itself."""
+    looks: bool = False
+    """True where it may end as soon as what it has decides the check: it then yields `Look` beside its
+    readings."""
     consults: bool = False
     """True where it asks for readings of the bench's instruments beside its own, by `Consult`."""
     forecast: Callable[[Mapping[str, Any], Sequence[Bound], float], Forecast] | None = None
@@ -308,6 +333,10 @@ class Held:
     budget: tuple[Contribution, ...] = ()
     reason: str = ""
     """A sentence: what is wrong, or what would decide it."""
+    looks: int = 1
+    """How many looks share the risk: each may be wrong with this part of it."""
+    remark: str = ""
+    """What whoever took the reading says beside it, such as when it was stopped."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -355,6 +384,12 @@ class Judge(Protocol[C]):
     def of_cycles(self, check: C, cycles: Sequence[Cycle]) -> Finding:
         """One finding for all cycles of a check, each of which has its own."""
         ...
+
+
+class StopRule(Protocol[C]):
+    """Whether what a probe has so far decides a check, so that it may end early."""
+
+    def __call__(self, check: C, readings: Sequence[Reading]) -> bool: ...
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

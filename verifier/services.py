@@ -530,7 +530,8 @@ class Cue:
     wait: bool = False
     """True where the probe goes on only when the technician says that it is done. Not of the probe's deadline."""
     act: Literal["", "press", "move", "let go", "pull", "put in", "turn over"] = ""
-    """What is done, for a simulated unit, to which it is then done; empty where there is nothing for hands to do."""
+    """What is done, for a simulated unit, to which it is then done; empty where there is nothing for hands to
+    do."""
     at: str = ""
     """With which socket, as the kernel calls it."""
 
@@ -541,7 +542,8 @@ POWER_AWAY = "power away"
 
 @dataclass(slots=True, kw_only=True)
 class Ask:
-    """A question of a probe that declares `cues`. Whoever consumes the probe puts the answer in before going on."""
+    """A question of a probe that declares `cues`. Whoever consumes the probe puts the answer in before going
+    on."""
 
     say: str
     """The question, as the technician reads it."""
@@ -556,7 +558,8 @@ class Ask:
 
 @dataclass(slots=True, kw_only=True)
 class Consult:
-    """A reading that a probe wants of the bench's instruments. Whoever consumes the probe puts it in, or raises."""
+    """A reading that a probe wants of the bench's instruments. Whoever consumes the probe puts it in, or
+    raises."""
 
     probe: str
     """The probe that takes it, such as instrument.time."""
@@ -579,8 +582,8 @@ class Pause:
 
 @dataclass(slots=True, kw_only=True)
 class Look:
-    """What a probe that declares `looks` has so far, where it may end early. Whoever consumes the probe says, before
-    it goes on, whether these readings are enough to decide the check."""
+    """What a probe that declares `looks` has so far, where it may end early. Whoever consumes the probe says,
+    before it goes on, whether these readings are enough to decide the check."""
 
     readings: tuple[Reading, ...]
     enough: bool = False

@@ -46,9 +46,10 @@ from verifier.readings import (
     SerialNumber,
     SoFar,
     Stage,
+    StopRule,
     Verdict,
 )
-from verifier.services import Ask, Consult, Cue, Pause, Step
+from verifier.services import Ask, Consult, Cue, Look, Pause, Step
 
 TECHNICIAN = "technician"
 """The resource that every prompt needs, and every probe that gives cues."""
@@ -126,13 +127,16 @@ class Engine:
         taker: Taker,
         asker: Asker,
         watcher: Watcher,
+        stop_rule: StopRule[Check] | None = None,
         instruments: Taker | None = None,
         make_safe: Callable[[str], Awaitable[Mapping[str, str]]] | None = None,
         away: Away | None = None,
     ) -> None:
-        """`make_safe` commands every instrument safe, gives what is not, and never raises for it."""
+        """`stop_rule` says whether a probe that may end early has enough; without one none does.
+        `make_safe` commands every instrument safe, gives what is not, and never raises for it."""
         self.state, self._journal = state, journal
         self._judge, self._catalogue, self._taker = judge, catalogue, taker
+        self._stop_rule = stop_rule
         self._from_order: Taker = OrderTaker(state.plan)
         self._instruments = instruments
         self._asker, self._watcher = asker, watcher
@@ -527,6 +531,9 @@ class Engine:
                         wanted, at = self._instruments, self.state.at
                         reading.given = await consulted(wanted, self._catalogue, reading, at, deadline)
                         continue
+                    case Look():
+                        self._look(check, take, reading)
+                        continue
                     case Pause():
                         say = {"check": check.id, "why": reading.why, "say": reading.say}
                         self.append("check-paused", say)
@@ -534,6 +541,12 @@ class Engine:
                 if from_bench:
                     reading = replace(reading, origin=f"{BENCH}: {reading.origin}")  # noqa: PLW2901
                 self.append("reading", {"check": check.id, "take": take, "reading": to_json(reading)})
+
+    def _look(self, check: Check, take: int, look: Look) -> None:
+        """Whether a probe has enough; journalled, so that anybody can see what was known at each look."""
+        look.enough = self._stop_rule is not None and self._stop_rule(check, look.readings)
+        seen = [to_json(reading) for reading in look.readings]
+        self.append("look", {"check": check.id, "take": take, "readings": seen, "enough": look.enough})
 
     async def _cue(self, check: Check, cue: Cue, title: str = "") -> None:
         """Have the technician do something; what wants it waits until this has been shown."""

@@ -16,7 +16,7 @@ from verifier.judge.decision import Decided
 from verifier.judge.limits import holds, limit_words, quantity_words, value_words
 from verifier.judge.uncertainty import Combined
 from verifier.judge.values import Measured, Unusable, measured, pooled
-from verifier.readings import Basis, Contribution, Cycle, Finding, Held, Reading, Verdict
+from verifier.readings import Basis, Conditions, Contribution, Cycle, Finding, Held, Reading, Verdict
 
 WORST_FIRST = (Verdict.FAIL, Verdict.BENCH_ERROR, Verdict.INCONCLUSIVE, Verdict.NOT_RUN, Verdict.PASS)
 """The verdict of a check is the first of these that one of its limits has: no bench error erases a fail."""
@@ -99,6 +99,7 @@ class SuiteJudge:
         pool = check.repeat.pool if check.repeat else "mean"
         margins = [deciding.margin(c.y, c.lower, c.upper) for c in (_converted(limit, m) for m in given)]
         one = pooled(given, pool, worst=margins.index(min(margins)))
+        looks, remark = one.conditions.looks, one.conditions.remark
         c = _converted(limit, one)
         y = int(c.y) if one.exact and float(c.y).is_integer() else c.y
         if one.exact:
@@ -119,23 +120,24 @@ class SuiteJudge:
                 accept_to=decided.accept_to,
                 readings_pooled=one.takes,
                 reason=f"{value_words(y, c.unit)}, {words}",
+                remark=remark,
             )
         combined = uncertainty.combine(c.budget)
         use_u = self.decision.rule is Rule.GUARDED and combined.repeatability_evaluated
         if use_u:
-            risks = self.decision.max_false_accept, self.decision.reject_risk
-            decided = deciding.guarded(c.y, c.lower, c.upper, combined.distribution, *risks)
+            decided = deciding.guarded(c.y, c.lower, c.upper, combined.distribution, *self._risks(looks))
         else:
             known = combined.distribution if combined.u is not None else None
             decided = deciding.simple(c.y, c.lower, c.upper, known)
         reason = f"{value_words(y, c.unit, combined.u)}, {words}"
         if decided.verdict is Verdict.INCONCLUSIVE:
-            reason = self._undecided(c, combined, decided, words)
+            reason = self._undecided(c, combined, decided, words, looks)
         elif self.decision.rule is Rule.GUARDED and not use_u:
             reason += " (repeatability not evaluated)"
+        verdict, reason = _under(one.conditions, decided.verdict, reason, c)
         return Held(
             reading=limit.reading,
-            verdict=decided.verdict,
+            verdict=verdict,
             limit=words,
             source=limit.source,
             rule="guarded" if use_u else "simple",
@@ -157,9 +159,16 @@ class SuiteJudge:
             readings_pooled=one.takes,
             budget=combined.budget,
             reason=reason,
+            looks=looks,
+            remark=remark,
         )
 
-    def _undecided(self, c: _Converted, combined: Combined, decided: Decided, words: str) -> str:
+    def _risks(self, looks: int) -> tuple[float, float]:
+        """Largest chances of a wrong pass and a wrong fail. Looks share them equally (Bonferroni: the chance that
+        any of several is wrong is at most the sum), so that looking often does not add up."""
+        return self.decision.max_false_accept / looks, self.decision.reject_risk / looks
+
+    def _undecided(self, c: _Converted, combined: Combined, decided: Decided, words: str, looks: int) -> str:
         """What would decide it, in one plain sentence."""
         value = f"{quantity_words(c.y, c.unit, combined.u)}, {words}"
         difference = units.difference_unit(c.unit) if c.unit else ""
@@ -171,10 +180,10 @@ class SuiteJudge:
             sentence = f"{value}: this instrument cannot decide this limit (needs u below {needs}, has {has})"
         else:
             sentence = f"{value}: too close to the limit for u = {has}, needs u below {needs}"
-        repeats = self._repeats_needed(c, combined)
+        repeats = self._repeats_needed(c, combined, looks)
         return f"{sentence}, or about {repeats} repeats" if repeats else sentence
 
-    def _repeats_needed(self, c: _Converted, combined: Combined) -> int | None:
+    def _repeats_needed(self, c: _Converted, combined: Combined, looks: int) -> int | None:
         """The number of repeats that would decide it if mean and spread stayed; None where none would."""
         scatter = next((line for line in combined.budget if line.basis is Basis.REPEATS), None)
         if scatter is None or scatter.dof is None or scatter.u == 0 or scatter.note.startswith("worst"):
@@ -186,7 +195,7 @@ class SuiteJudge:
             # u of a mean and of a median both fall with √n.
             line = Contribution(basis=Basis.REPEATS, u=scatter.u * math.sqrt(taken / n), dof=n - 1)
             shape = uncertainty.combine([*others, line]).distribution
-            risks = self.decision.max_false_accept, self.decision.reject_risk
+            risks = self._risks(looks)
             return deciding.guarded(c.y, c.lower, c.upper, shape, *risks).verdict is not Verdict.INCONCLUSIVE
 
         if not decided(MOST_REPEATS):
@@ -196,6 +205,16 @@ class SuiteJudge:
             middle = (low + high) // 2
             low, high = (low, middle) if decided(middle) else (middle, high)
         return high
+
+
+def _under(conditions: Conditions, verdict: Verdict, reason: str, c: _Converted) -> tuple[Verdict, str]:
+    """What the conditions leave of a verdict. What is in doubt decides nothing. A value that was broken off at a
+    ceiling is too much for an upper limit, whatever had been reached by then; for a lower one it may be enough."""
+    if conditions.doubt:
+        return Verdict.INCONCLUSIVE, f"{reason}; it decides nothing: {conditions.doubt}"
+    if conditions.at_least:
+        return Verdict.FAIL if c.upper is not None else verdict, f"at least {reason}"
+    return verdict, reason
 
 
 def _converted(limit: Limit, m: Measured) -> _Converted:

@@ -5,14 +5,14 @@ from __future__ import annotations
 import math
 import statistics
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from verifier.declare import expressions, units
 from verifier.declare.levels import mean_level
 from verifier.declare.suite import Check
 from verifier.judge import uncertainty
-from verifier.readings import Basis, Contribution, Reading, Value
+from verifier.readings import PLAIN, Basis, Conditions, Contribution, Reading, Value
 
 
 class Unusable(Exception):
@@ -31,6 +31,8 @@ class Measured:
     """True for counts and states, and for what is computed from nothing else."""
     takes: int = 1
     """How many takes it pools."""
+    conditions: Conditions = PLAIN
+    """Under which conditions it came about; of several values, what bears on any of them."""
 
     @property
     def number(self) -> float:
@@ -66,7 +68,14 @@ def measured(check: Check, take: Sequence[Reading]) -> dict[str, Measured]:
         if check.uncertainty and not isinstance(reading.value, (bool, str)):
             budget += _stated(check, reading.name, reading.unit or "1")
         exact = reading.exact or isinstance(reading.value, (bool, str))
-        found[reading.name] = Measured(reading.name, reading.value, reading.unit, budget, exact and not budget)
+        found[reading.name] = Measured(
+            reading.name,
+            reading.value,
+            reading.unit,
+            budget,
+            exact and not budget,
+            conditions=reading.conditions,
+        )
     inputs = dict(found)
     sensitivities: dict[str, Mapping[str, float]] = {name: {name: 1.0} for name in inputs}
     for name, text in check.compute.items():
@@ -121,7 +130,20 @@ def _computed(
     value: Value = int(linear.value) if exact and linear.value.is_integer() else linear.value
     inputs[name] = Measured(name, value, linear.unit, own)
     sensitivities[name] = {**of_inputs, name: 1.0}
-    return Measured(name, value, linear.unit, (*budget, *own), exact)
+    conditions = _together([m.conditions for m in used.values()])
+    if conditions.at_least:  # whether less or more of it makes more of the result is not known here
+        conditions = replace(conditions, at_least=False, doubt="computed from a value that was broken off")
+    return Measured(name, value, linear.unit, (*budget, *own), exact, conditions=conditions)
+
+
+def _together(several: Sequence[Conditions]) -> Conditions:
+    """What bears on any of them bears on what is made of them."""
+    return Conditions(
+        looks=max((c.looks for c in several), default=1),
+        at_least=any(c.at_least for c in several),
+        doubt=next((c.doubt for c in several if c.doubt), ""),
+        remark=next((c.remark for c in several if c.remark), ""),
+    )
 
 
 Pool = Literal["mean", "median", "worst"]
@@ -147,8 +169,10 @@ def pooled(takes: Sequence[Measured], pool: Pool, *, worst: int = 0) -> Measured
     n = len(takes)
     if n == 1:
         return first
+    conditions = _together([m.conditions for m in takes])
     if all(m.exact for m in takes) and (pool == "worst" or len(set(values)) == 1):
-        return Measured(first.name, takes[worst].value, takes[worst].unit, exact=True, takes=n)
+        value = takes[worst].value
+        return Measured(first.name, value, takes[worst].unit, exact=True, takes=n, conditions=conditions)
     s = statistics.stdev(values)
     if pool == "worst":
         value, u, own = values[worst], s, budgets[worst]
@@ -163,4 +187,4 @@ def pooled(takes: Sequence[Measured], pool: Pool, *, worst: int = 0) -> Measured
         value = centre if s else values[0]
         own = max(budgets, key=lambda budget: math.hypot(*(c.u for c in budget)))
     scatter = Contribution(basis=Basis.REPEATS, u=u, dof=n - 1, note=f"{pool} of {n} takes, s = {s:.3g}")
-    return Measured(first.name, value, first.unit, (*own, scatter), takes=n)
+    return Measured(first.name, value, first.unit, (*own, scatter), takes=n, conditions=conditions)

@@ -9,7 +9,7 @@ from dataclasses import replace
 from verifier.declare.patterns import compiled
 from verifier.errors import BenchFault
 from verifier.readings import Grid, ProbeDeclaration, Reading, ReadingDeclaration, SoFar
-from verifier.services import Ask, Consult, Cue, Pause, Step
+from verifier.services import Ask, Consult, Cue, Look, Pause, Step
 
 READINGS_LIMIT = 1000
 """Readings that one probe may give in one take."""
@@ -25,6 +25,8 @@ SAMPLES_LIMIT = 200_000
 CELLS_LIMIT = 200
 """Cells of a grid along each of its sides."""
 LEGEND_LIMIT = 6
+LOOKS_LIMIT = 100
+"""Looks in one take."""
 CONTRIBUTIONS_LIMIT = 100
 LARGEST = 2**53
 """Larger whole numbers are not exact in a record."""
@@ -37,7 +39,7 @@ class Expected:
     def __init__(self, declaration: ProbeDeclaration, so_far: SoFar | None = None) -> None:
         self._declaration = declaration
         self._given = {reading.name for reading in so_far.readings} if so_far else set[str]()
-        self._cues = 0
+        self._cues = self._looks = 0
         self._paused = False
 
     def accept(self, step: Step) -> Step:
@@ -54,6 +56,8 @@ class Expected:
                     raise self._wrong("asks for an instrument without declaring it")
                 if not (_is_text(step.probe, NAME_LIMIT) and _is_text(step.instrument, NAME_LIMIT)):
                     raise self._wrong("asks for an instrument by no name")
+            case Look():
+                self._check_look(step)
             case Pause():
                 self._check_pause(step)
             case _:
@@ -61,23 +65,41 @@ class Expected:
         return step
 
     def _reading(self, reading: Reading) -> Reading:
+        if reading.name in self._given:
+            raise self._wrong(f"gave {reading.name[:64]} twice")
+        if len(self._given) >= READINGS_LIMIT:
+            raise self._wrong(f"gave more than {READINGS_LIMIT} readings")
+        declared = self._check_reading(reading)
+        self._given.add(reading.name)
+        # Not left to the probe: one that forgot it would put a name into every copy of the record.
+        return replace(reading, personal=declared.personal) if reading.personal != declared.personal else reading
+
+    def _check_reading(self, reading: Reading) -> ReadingDeclaration:
         declared = self._declaration.reading(reading.name)
         shown = reading.name[:64]
         if declared is None or not _NAME.fullmatch(reading.name) or len(reading.name) > 64:
             raise self._wrong(f"gave a reading {shown!r} that it does not declare")
-        if reading.name in self._given:
-            raise self._wrong(f"gave {shown} twice")
-        if len(self._given) >= READINGS_LIMIT:
-            raise self._wrong(f"gave more than {READINGS_LIMIT} readings")
         if reading.unit != declared.unit:
             raise self._wrong(f"gave {shown} in {reading.unit[:32]!r}, declared in {declared.unit!r}")
         self._check_value(reading, declared)
         self._check_uncertainty(reading)
         if not _is_text(reading.origin, ORIGIN_LIMIT):
             raise self._wrong(f"gave an origin of {shown} that is no short text")
-        self._given.add(reading.name)
-        # Not left to the probe: one that forgot it would put a name into every copy of the record.
-        return replace(reading, personal=declared.personal) if reading.personal != declared.personal else reading
+        conditions = reading.conditions
+        told = _is_text(conditions.doubt, TEXT_LIMIT) and _is_text(conditions.remark, TEXT_LIMIT)
+        if not told or not 1 <= conditions.looks <= LOOKS_LIMIT:
+            raise self._wrong(f"gave conditions of {shown} that cannot be used")
+        return declared
+
+    def _check_look(self, look: Look) -> None:
+        """What might be judged: from a probe that declares looks, and of a bounded number."""
+        if not self._declaration.looks:
+            raise self._wrong("asks whether it may end early without declaring it")
+        self._looks += 1
+        if self._looks > LOOKS_LIMIT or len(look.readings) > READINGS_LIMIT:
+            raise self._wrong(f"asks more than {LOOKS_LIMIT} times whether it may end early")
+        for reading in look.readings:
+            self._check_reading(reading)
 
     def _check_words(self, cue: Cue | Ask) -> None:
         """What may be shown: from a probe that declares cues, short and printable."""
@@ -142,8 +164,9 @@ class Expected:
         series = reading.series
         if series is not None and (
             len(series.values) > SAMPLES_LIMIT
+            or len(series.model) not in (0, len(series.values))
             or not (math.isfinite(series.t0) and math.isfinite(series.dt) and series.dt > 0)
-            or not all(math.isfinite(v) for v in series.values)
+            or not all(math.isfinite(v) for v in (*series.values, *series.model))
         ):
             raise self._wrong(f"gave samples of {reading.name} that are too many or no finite numbers")
         if reading.grid is not None and not _is_grid(reading.grid):

@@ -6,8 +6,8 @@ import json
 from dataclasses import asdict
 from typing import Any
 
-from verifier.readings import Basis, Contribution, Grid, Reading, Series, Shape
-from verifier.services import Ask, Consult, Cue, Pause, Step
+from verifier.readings import PLAIN, Basis, Conditions, Contribution, Grid, Reading, Series, Shape
+from verifier.services import Ask, Consult, Cue, Look, Pause, Step
 
 LINE_LIMIT = 1 << 22
 """Bytes of one message: a series of 200,000 samples fits."""
@@ -44,9 +44,11 @@ def pack(reading: Reading) -> dict[str, Any]:
         "contributions": [asdict(c) for c in reading.contributions],
     }
     if reading.series is not None:
-        packed["series"] = [reading.series.t0, reading.series.dt, reading.series.values]
+        packed["series"] = [reading.series.t0, reading.series.dt, reading.series.values, reading.series.model]
     if reading.grid is not None:
         packed["grid"] = [reading.grid.rows, reading.grid.legend]
+    if reading.conditions != PLAIN:
+        packed["conditions"] = asdict(reading.conditions)
     return packed
 
 
@@ -66,6 +68,7 @@ def unpack(packed: Any) -> Reading:
             contributions=tuple(_contribution(c) for c in packed["contributions"]),
             series=_series(packed.get("series")),
             grid=_grid(packed.get("grid")),
+            conditions=_conditions(packed.get("conditions")),
         )
     except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
         raise WireError(f"{type(error).__name__}: {error}") from None
@@ -81,6 +84,8 @@ def pack_step(step: Step) -> dict[str, Any]:
             return {"ask": said}
         case Consult():
             return {"consult": {"probe": step.probe, "instrument": step.instrument}}
+        case Look():
+            return {"look": [pack(reading) for reading in step.readings]}
         case Pause():
             return {"pause": {"why": step.why, "say": step.say, "seconds": step.seconds}}
         case Reading():
@@ -99,6 +104,8 @@ def unpack_step(message: Any) -> Step | None:
                 return Ask(**{key: _typed(said[key], str) for key in ("say", "pattern", "hint", "about")})
             case {"consult": said}:
                 return Consult(probe=_typed(said["probe"], str), instrument=_typed(said["instrument"], str))
+            case {"look": list(packed)}:
+                return Look(readings=tuple(map(unpack, packed)))
             case {"pause": said}:
                 why, say = (_typed(said[key], str) for key in ("why", "say"))
                 return Pause(why=why, say=say, seconds=float(_typed(said["seconds"], int, float)))
@@ -108,7 +115,8 @@ def unpack_step(message: Any) -> Step | None:
 
 
 def shown(step: Step) -> dict[str, Any] | None:
-    """What the worker is told when whoever consumes its probe is done with a step; None where it waits for none."""
+    """What the worker is told when whoever consumes its probe is done with a step; None where it waits for
+    none."""
     match step:
         case Cue():
             return {"shown": True}
@@ -116,6 +124,8 @@ def shown(step: Step) -> dict[str, Any] | None:
             return {"shown": step.answer}
         case Consult():
             return {"shown": pack(step.given) if step.given else None}
+        case Look():
+            return {"shown": step.enough}
     return None
 
 
@@ -128,6 +138,8 @@ def take_in(step: Step, message: Any) -> None:
             step.answer = answer
         case Consult(), {"shown": dict(packed)}:
             step.given = unpack(packed)
+        case Look(), {"shown": bool(enough)}:
+            step.enough = enough
         case _:
             raise WireError("nobody said that it was done")
 
@@ -146,11 +158,23 @@ def _contribution(packed: Any) -> Contribution:
 def _series(packed: Any) -> Series | None:
     if packed is None:
         return None
-    t0, dt, values = packed
+    t0, dt, values, model = packed
     return Series(
         t0=float(_typed(t0, int, float)),
         dt=float(_typed(dt, int, float)),
         values=tuple(float(_typed(v, int, float)) for v in values),
+        model=tuple(float(_typed(v, int, float)) for v in model),
+    )
+
+
+def _conditions(packed: Any) -> Conditions:
+    if packed is None:
+        return PLAIN
+    return Conditions(
+        looks=_typed(packed["looks"], int),
+        at_least=_typed(packed["at_least"], bool),
+        doubt=_typed(packed["doubt"], str),
+        remark=_typed(packed["remark"], str),
     )
 
 
