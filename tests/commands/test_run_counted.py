@@ -1,0 +1,98 @@
+"""Beeps counted at a terminal in a whole run: by somebody who listens, and by somebody who guesses."""
+
+from __future__ import annotations
+
+import json
+import os
+import pty
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
+from bench import Bench
+
+SUITE = """
+schema = 1
+model = "marrowby-quayside"
+title = "Quayside counter terminal, headset"
+revision = 1
+[serial]
+label = false
+firmware = false
+[parts.io-board]
+title = "Connector board"
+joints = ["headset"]
+[joints.headset]
+title = "Port 9, headset"
+
+[[checks]]
+id = "headset-heard"
+title = "Headset is heard"
+probe = "sound.beeps"
+settings = { command = ["sh", "-c", "echo beep >>BEEPS"], label = "the headset on port 9" }
+covers = ["headset"]
+limits = [{ reading = "right", is = true, source = "invented" }]
+"""
+
+
+@pytest.mark.parametrize("off", [0, 1])
+def test_beeps_counted_at_a_terminal(tmp_path: Path, off: int) -> None:
+    bench, beeps = Bench(tmp_path), tmp_path / "beeps"
+    bench.write("suite.toml", SUITE.replace("BEEPS", str(beeps)))
+    end, terminal = pty.openpty()
+    run = subprocess.Popen(
+        ["setsid", "--ctty", sys.executable, "-m", "verifier", "run", "suite.toml"],
+        cwd=tmp_path,
+        env={**os.environ, "VERIFIER_STATION": str(bench.station), "TERM": "dumb"},
+        stdin=terminal,
+        stdout=terminal,
+        stderr=terminal,
+    )
+    os.close(terminal)
+    screen = ""
+
+    def when(words: str) -> str:
+        nonlocal screen
+        while words not in screen:
+            screen += os.read(end, 4096).decode("utf-8", "replace")
+        before, _, screen = screen.partition(words)
+        return before
+
+    when("Who is at the bench")
+    os.write(end, b"T07\n")
+    when("Listen to the headset on port 9 and count the beeps.")
+    when("Enter to go on")
+    os.write(end, b"\n")
+    before = when("How many beeps did you hear?")
+    shown = len(beeps.read_text().splitlines())
+    # Neither the screen nor the journal has the number before it is answered.
+    assert not re.search(r"\d", before)
+    journal = next(bench.only_run().glob("journal")).read_text()
+    assert '"shown"' not in journal and journal.count('"kind":"reading"') == 0
+    when(": ")
+    os.write(end, b"many\n")
+    when("Type it as a number.")
+    os.write(end, f"{shown + off}\n".encode())
+    when("seal, again, correct")
+    os.write(end, b"seal\n")
+    try:
+        while os.read(end, 4096):
+            pass
+    except OSError:  # the terminal is closed with its last user
+        pass
+    os.close(end)
+    assert run.wait(30) == off
+    (check,) = bench.record()["checks"]
+    (attempt,) = check["attempts"]
+    readings = {r["name"]: r["value"] for r in attempt["takes"][0]}
+    assert readings["right"] is (off == 0)
+    assert (int(readings["shown"]), int(readings["counted"])) == (shown, shown + off)
+    assert attempt["answers"][0]["shown"].startswith("How many beeps did you hear?")
+    assert attempt["finding"]["verdict"] == ("fail" if off else "pass")
+    report = next(bench.only_run().glob("report*.html")).read_text()
+    assert f"{shown} shown, {shown + off} counted" in report
+    assert json.dumps(attempt).count("T07") == 0  # who answered is a personal field
