@@ -179,8 +179,10 @@ def test_nothing_to_mend(loaded: LoadedSuite) -> None:
 def test_healthy_unit_is_released_with_every_disturbed_joint_measured(case: Case) -> None:
     state, end = case.run()
     assert end.disposition is Disposition.RELEASE, end.reason
-    # What a recording cannot show (a link watched, flags of a running clock) and screws that were not out.
-    assert verdicts(state, Verdict.NOT_RUN) == {"lan-steady", "clock-cell", "balance-m4x10"}
+    # What a recording cannot show (a link watched, flags of a running clock, squares and beeps to be counted) and
+    # screws that were not out.
+    counted = {"display-1-picture", "display-2-picture", "headset-heard"}
+    assert verdicts(state, Verdict.NOT_RUN) == {"lan-steady", "clock-cell", "balance-m4x10", *counted}
     assert verdicts(state, Verdict.FAIL, Verdict.INCONCLUSIVE, Verdict.BENCH_ERROR) == set()
     assert {joint.coverage for joint in end.joints if joint.disturbed} == {"measured"}
     assert sum(joint.disturbed for joint in end.joints) == 23
