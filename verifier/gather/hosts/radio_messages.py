@@ -18,7 +18,7 @@ from pyroute2.netlink import genlmsg, nla
 from verifier.services import RadioInterface, RadioNetwork, RadioRate, RadioStation
 
 logging.getLogger("pyroute2").setLevel(logging.CRITICAL)
-"""Of an attribute that it cannot decode pyroute2 logs a traceback, and gives the bytes, which are then refused here."""
+"""Of an attribute that it cannot decode it logs a traceback and gives the bytes, which are refused here."""
 
 GET_WIPHY, GET_INTERFACE, GET_STATION, GET_SCAN = 1, 5, 17, 32
 TRIGGER_SCAN, NEW_SCAN_RESULTS, SCAN_ABORTED = 33, 34, 35
