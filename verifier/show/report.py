@@ -23,7 +23,7 @@ from verifier.show.scale import scale_svg
 if TYPE_CHECKING:
     from jinja2 import Environment
 
-RENDERER = "verifier-report/2"
+RENDERER = "verifier-report/3"
 """Goes up with every change to the page's bytes for the same record."""
 
 _LONGEST_IN_FOOT = 48
