@@ -10,6 +10,7 @@ import click
 from verifier.commands.options import complete_suite, json_option
 
 if TYPE_CHECKING:
+    from verifier.declare.lint import LoadedSuite
     from verifier.errors import Problem
 
 
@@ -24,6 +25,8 @@ def suite() -> None:
 def lint(files: tuple[str, ...], as_json: bool) -> int:
     """Say everything that is wrong with each SUITE (a file, or the name of a shipped suite).
 
+    So for the simulated unit and its faults, where unit.toml and faults.toml stand beside it.
+
     Exit code: 0 nothing wrong, or warnings only; 2 a suite that cannot be run.
     """
     from verifier.declare.lint import load_suite
@@ -37,22 +40,47 @@ def lint(files: tuple[str, ...], as_json: bool) -> int:
     refused = False
     for name in files:
         where, checks, problems = plain(name, 4096), None, []
+        beside: list[Problem] = []
         try:
             loaded = load_suite(find_suite(name), catalogue)
             checks, problems = len(loaded.suite.checks), list(loaded.warnings)
+            file, beside = _lint_simulated(loaded)
         except InputProblems as error:
             refused, problems = True, error.problems
         except InputError as error:
             refused, problems = True, [Problem(0, 0, "", error.what, error.to_do)]
+        refused |= bool(beside)
         if as_json:
             results.append(_as_data(where, checks, problems))
+            if beside:
+                results.append(_as_data(file, None, beside))
             continue
         for problem in problems:
             click.echo(problem.sentence(where))
         click.echo(_summary(where, checks, problems))
+        for problem in beside:
+            click.echo(problem.sentence(file))
+        if beside:
+            click.echo(_summary(file, None, beside).replace("be run", "be simulated"))
     if as_json:
         click.echo(json.dumps(results, indent=2, ensure_ascii=False))
     return 2 if refused else 0
+
+
+def _lint_simulated(loaded: LoadedSuite) -> tuple[str, list[Problem]]:
+    """What is wrong with the simulated unit beside a suite, or else with its faults, and in which of the files."""
+    from verifier.errors import InputProblems
+    from verifier.gather.simulated import catalogue_for, load_description
+    from verifier.gather.simulated.description import UNIT_FILE
+
+    file = loaded.path.parent / UNIT_FILE
+    if not file.is_file():
+        return "", []
+    try:
+        catalogue_for(file, load_description(file, loaded.suite), loaded.suite)
+    except InputProblems as error:
+        return error.file, error.problems
+    return "", []
 
 
 def _summary(where: str, checks: int | None, problems: list[Problem]) -> str:
@@ -115,6 +143,39 @@ def schema() -> None:
     from verifier.declare.schema import suite_schema_text
 
     click.echo(suite_schema_text(), nl=False)
+
+
+@suite.command()
+@click.argument("suite_name", metavar="SUITE", shell_complete=complete_suite)
+@click.option(
+    "--at",
+    default="simulated",
+    show_default=True,
+    metavar="WHERE",
+    help="Which simulated unit: simulated, or simulated:FILE.",
+)
+@json_option
+def faults(suite_name: str, at: str, as_json: bool) -> None:
+    """List the faults that can be put into the simulated unit of SUITE's model (`run --at simulated --fault`)."""
+    from verifier.commands.suite_text import faults_text, width
+    from verifier.declare.lint import load_suite
+    from verifier.errors import InputError
+    from verifier.gather.catalogue import load_catalogue
+    from verifier.gather.simulated import catalogue_for, is_simulated, load_description, unit_file
+    from verifier.shipped import find_suite
+
+    if not is_simulated(at):
+        raise InputError("only a simulated unit has faults put in", where="--at", to_do="Write simulated:FILE.")
+    suite = load_suite(find_suite(suite_name), load_catalogue()).suite
+    file = unit_file(at, suite.model)
+    unit = load_description(file)
+    catalogue = catalogue_for(file, unit)
+    found = catalogue.faults if catalogue else {}
+    if as_json:
+        data = {name: {"name": name, **fault.model_dump(mode="json")} for name, fault in found.items()}
+        click.echo(json.dumps(list(data.values()), indent=2, ensure_ascii=False))
+        return
+    click.echo(faults_text(unit.title, found, suite, width()), nl=False)
 
 
 @suite.command()

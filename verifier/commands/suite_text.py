@@ -6,7 +6,7 @@ import json
 import shutil
 import sys
 import textwrap
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING, Any
 
 from verifier.declare.coverage import by_eye_only
@@ -15,6 +15,7 @@ from verifier.declare.suite import Check, Console, Fit, Ladder, Rule, Serial, Su
 from verifier.readings import Stage
 
 if TYPE_CHECKING:
+    from verifier.gather.simulated.faults import Fault
     from verifier.readings import ProbeDeclaration
 
 _FITS = {
@@ -37,6 +38,22 @@ def suite_text(suite: Suite, columns: int = 80) -> str:
 def probe_text(declaration: ProbeDeclaration, package: str = "", columns: int = 80) -> str:
     """A probe in full: what it reads, settings, readings with units, needs, sources, an example."""
     return "\n".join(_Writer(columns).probe(declaration, package)) + "\n"
+
+
+def faults_text(unit: str, faults: Mapping[str, Fault], suite: Suite, columns: int = 80) -> str:
+    """The faults that a simulated unit knows, in the order of its catalogue."""
+    writer, told = _Writer(columns), len(faults)
+    lines = [f"{plain(unit)}: {told} fault{'s' * (told != 1)}", ""]
+    for name, fault in faults.items():
+        joint = suite.joints[fault.joint].title if fault.joint in suite.joints else ""
+        lines += writer.wrapped(name)
+        lines += writer.wrapped(fault.title + (f" (joint: {joint})" if joint else ""), 2)
+        lines += writer.wrapped(f"severity: {', '.join(fault.severities)}", 2)
+    lines += [
+        "",
+        *writer.wrapped("Put one in: verifier run SUITE --at simulated --scripted --fault NAME[=SEVERITY]"),
+    ]
+    return "\n".join(lines) + "\n"
 
 
 class _Writer:

@@ -6,7 +6,7 @@ import secrets
 from collections.abc import Sequence
 from pathlib import Path
 
-from verifier.declare.suite import Console
+from verifier.declare.suite import Console, Suite
 from verifier.errors import InputError
 from verifier.gather.clocks import RealClocks
 from verifier.gather.journal import Contents
@@ -47,12 +47,12 @@ def unit_file(address: str, model: str) -> Path:
     return file
 
 
-def catalogue_for(file: Path, unit: Description) -> Faults | None:
+def catalogue_for(file: Path, unit: Description, suite: Suite | None = None) -> Faults | None:
     """The fault catalogue of the unit described in `file`: the one beside it, or else that of its model; None
-    where there is none. InputError and InputProblems as `load_faults`."""
+    where there is none. With the `suite` that they go with. InputError and InputProblems as `load_faults`."""
     beside = file.parent / FAULTS_FILE
     catalogue = beside if beside.is_file() else shipped_faults(unit.model)
-    return load_faults(catalogue, unit) if catalogue else None
+    return load_faults(catalogue, unit, suite) if catalogue else None
 
 
 def simulation_at(address: str, seed: int, model: str = USUAL_MODEL, faults: Sequence[str] = ()) -> Simulation:

@@ -28,8 +28,10 @@ from typing import Annotated, Any, Literal
 
 from pydantic import ConfigDict, Field
 
+from verifier.declare.fasteners import fastener_types
 from verifier.declare.model_file import load_model
 from verifier.declare.notes import Notes
+from verifier.declare.suite import Check, Suite
 from verifier.gather.simulated.parts import (
     Button,
     Cell,
@@ -102,9 +104,33 @@ class Description(Part):
         return self.model_dump(mode="json", exclude_none=True)
 
 
-def load_description(path: Path) -> Description:
-    """The description in a file. InputError where it cannot be read, InputProblems with all that is wrong."""
-    return load_model(path, Description, rules=_rules)
+def load_description(path: Path, suite: Suite | None = None) -> Description:
+    """The description in a file. InputError where it cannot be read, InputProblems with all that is wrong.
+
+    With the `suite` that it goes with, what the scripted technician finds has to be asked there.
+    """
+
+    def rules(notes: Notes, unit: Description) -> None:
+        _rules(notes, unit)
+        if suite is not None:
+            _with_suite(notes, unit, suite)
+
+    return load_model(path, Description, rules=rules)
+
+
+def prompts_of(suite: Suite) -> dict[str, Check]:
+    return {check.id: check for check in suite.checks if check.prompt is not None}
+
+
+def _with_suite(notes: Notes, unit: Description, suite: Suite) -> None:
+    if unit.model != suite.model:
+        notes.error(("model",), f"the suite is for {suite.model}", "Name the suite's model.")
+    for name in unit.seen:
+        if name not in prompts_of(suite):
+            notes.error(("seen", name), "the suite has no such prompt", notes.hint(name, prompts_of(suite)))
+    for kind in unit.fasteners:
+        if kind not in (known := fastener_types(suite)):
+            notes.error(("fasteners", kind), "the suite has no such fasteners", notes.hint(kind, known))
 
 
 def _rules(notes: Notes, unit: Description) -> None:

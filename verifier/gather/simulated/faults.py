@@ -18,7 +18,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -26,8 +26,9 @@ from pydantic import ConfigDict, Field, StringConstraints, ValidationError
 
 from verifier.declare.model_file import load_model
 from verifier.declare.notes import Notes
+from verifier.declare.suite import Suite
 from verifier.errors import InputError
-from verifier.gather.simulated.description import Description
+from verifier.gather.simulated.description import Description, prompts_of
 from verifier.gather.simulated.parts import Number, Part, Word
 from verifier.readings import InjectedFault
 from verifier.shipped import shipped_beside_suites
@@ -79,18 +80,22 @@ def shipped_faults(model: str) -> Path | None:
     return shipped_beside_suites(FAULTS_FILE).get(model)
 
 
-def load_faults(path: Path, unit: Description) -> Faults:
+def load_faults(path: Path, unit: Description, suite: Suite | None = None) -> Faults:
     """The catalogue in a file, each fault of which was tried on `unit`.
 
-    InputError where it cannot be read, InputProblems with all that is wrong in it.
+    With the `suite` that it goes with, the joints and prompts that it names have to be there. InputError where it
+    cannot be read, InputProblems with all that is wrong in it.
     """
 
     def rules(notes: Notes, found: Faults) -> None:
         if found.model != unit.model:
             notes.error(("model",), f"the unit is a {unit.model}", "Name the model of the unit that it goes with.")
         for name, fault in found.faults.items():
+            if suite is not None and fault.joint is not None and fault.joint not in suite.joints:
+                hint = notes.hint(fault.joint, suite.joints)
+                notes.error(("faults", name, "joint"), f"the suite has no joint {fault.joint}", hint)
             for severity, change in fault.severities.items():
-                for verb, key, what in _complaints(unit, change):
+                for verb, key, what in [*_complaints(unit, change), *_not_asked(suite, change)]:
                     notes.error(("faults", name, "severities", severity, verb, key), what)
 
     return load_model(path, Faults, rules=rules)
@@ -206,6 +211,15 @@ def _complaints(unit: Description, change: Change) -> list[tuple[str, str, str]]
         verb, key = next((verb, key) for verb, keys in verbs for key in keys)
         found.append((verb, key, problem))
     return found
+
+
+def _not_asked(suite: Suite | None, change: Change) -> Iterator[tuple[str, str, str]]:
+    """The prompts that a change names and the suite does not have."""
+    for key in change.set if suite is not None else ():
+        part, _, rest = key.partition(".")
+        prompt = rest.partition(".")[0]
+        if part == "seen" and suite is not None and prompt not in prompts_of(suite):
+            yield "set", key, f"the suite has no prompt {prompt}"
 
 
 def _problem(unit: Description, change: Change) -> str:

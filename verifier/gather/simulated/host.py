@@ -17,6 +17,7 @@ from verifier.gather.simulated.ethernet import Port
 from verifier.gather.simulated.files import Content, SimulatedFiles
 from verifier.gather.simulated.parts import Line, Thermal
 from verifier.gather.simulated.points import Points
+from verifier.gather.simulated.reference import SimulatedReference
 from verifier.gather.simulated.serial_line import SCHEME, SimulatedLine
 from verifier.gather.simulated.state import UnitState
 from verifier.gather.simulated.thermal import Sensor
@@ -66,10 +67,12 @@ class SimulatedHost:
             "clock": ours and unit.clock.rtc is not None,
             "buttons": ours and unit.button is not None,
             "console": console is not None and bool(unit.lines),
+            "reference": True,  # the bench beside it
         }
         self.services = frozenset(name for name, there in offered.items() if there)
         self.sensor = Sensor(unit.thermal, seed) if unit.thermal else None
         self.clock = UnitClock(unit.clock, unit.cell, seed, clocks, self.state)
+        self.reference = SimulatedReference(seed, clocks)
         self.points = Points(unit, seed)
         self.antennas = sockets.Antennas(unit.radio, seed) if unit.radio else None
         at_usb, gone = sockets.usb(unit.usb, self.state)

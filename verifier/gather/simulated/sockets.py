@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
+from functools import partial
 
 from verifier.gather.simulated.chance import noise, spread
 from verifier.gather.simulated.edid import composed
@@ -31,19 +32,18 @@ def usb(sockets: Mapping[str, Usb], state: UnitState) -> tuple[dict[str, Content
     for label, socket in sockets.items():
         contents |= _device(socket.fast, "fffe", "0001", f"Test stick {label}", str(socket.speed))
         contents |= _device(socket.slow, "fffe", "0001", f"Test stick {label}", "480")
-
-        def at(socket: Usb = socket) -> str:
-            """The path at which the device is now; empty where nothing is seen."""
-            if not socket.data or socket.fast in state.unplugged:
-                return ""
-            open_now = socket.fast_pairs == "open" or (
-                socket.fast_pairs == "open one way up" and socket.fast in state.turned
-            )
-            return socket.slow if open_now else socket.fast
-
-        gone[f"{USB}/{socket.fast}"] = lambda at=at, socket=socket: at() != socket.fast
-        gone[f"{USB}/{socket.slow}"] = lambda at=at, socket=socket: at() != socket.slow
+        for path in (socket.fast, socket.slow):
+            gone[f"{USB}/{path}"] = partial(_elsewhere, path, socket, state)
     return contents, gone
+
+
+def _elsewhere(path: str, socket: Usb, state: UnitState) -> bool:
+    """Whether the device in a socket is not at this path now."""
+    if not socket.data or socket.fast in state.unplugged:
+        return True
+    over = socket.fast in state.turned
+    open_now = socket.fast_pairs == "open" or (socket.fast_pairs == "open one way up" and over)
+    return path != (socket.slow if open_now else socket.fast)
 
 
 def _device(path: str, vendor: str, product: str, title: str, speed: str, kind: str = "00") -> dict[str, Content]:
@@ -55,24 +55,35 @@ def displays(sockets: Mapping[str, Display], state: UnitState) -> dict[str, Cont
     """Files of the connectors (Linux drivers/gpu/drm/drm_sysfs.c)."""
     contents: dict[str, Content] = {}
     for socket in sockets.values():
-        at, data = f"{DRM}/{socket.connector}", composed(socket)
-        if socket.edid == "damaged":
-            data = data[:40] + bytes((data[40] ^ 4,)) + data[41:]
-        modes = f"{socket.width}x{socket.height}\n1920x1080\n1280x720\n640x480\n"
-
-        def there(socket: Display = socket) -> bool:
-            return socket.hot_plug and socket.connector not in state.unplugged
-
-        def edid(socket: Display = socket, data: bytes = data, there: Callable[[], bool] = there) -> bytes:
-            return data if there() and socket.edid != "none" else b""
-
-        contents |= {
-            f"{at}/status": lambda there=there: "connected\n" if there() else "disconnected\n",
-            f"{at}/enabled": lambda there=there: "enabled\n" if there() else "disabled\n",
-            f"{at}/modes": lambda edid=edid, modes=modes: modes if edid() else "640x480\n",
-            f"{at}/edid": edid,
-        }
+        contents |= _Connector(socket, state).contents()
     return contents
+
+
+class _Connector:
+    def __init__(self, socket: Display, state: UnitState) -> None:
+        self._socket, self._state, self._edid = socket, state, composed(socket)
+        if socket.edid == "damaged":
+            self._edid = self._edid[:40] + bytes((self._edid[40] ^ 4,)) + self._edid[41:]
+
+    @property
+    def _there(self) -> bool:
+        return self._socket.hot_plug and self._socket.connector not in self._state.unplugged
+
+    def _said(self) -> bytes:
+        return self._edid if self._there and self._socket.edid != "none" else b""
+
+    def _modes(self) -> str:
+        best = f"{self._socket.width}x{self._socket.height}\n1920x1080\n1280x720\n" if self._said() else ""
+        return f"{best}640x480\n" if self._there else ""
+
+    def contents(self) -> dict[str, Content]:
+        at = f"{DRM}/{self._socket.connector}"
+        return {
+            f"{at}/status": lambda: "connected\n" if self._there else "disconnected\n",
+            f"{at}/enabled": lambda: "enabled\n" if self._there else "disabled\n",
+            f"{at}/modes": self._modes,
+            f"{at}/edid": self._said,
+        }
 
 
 def storage(devices: Mapping[str, Storage]) -> dict[str, Content]:

@@ -173,15 +173,17 @@ class Hands:
         def let_go(_: str) -> None:
             state.moved[-1:] = [(begun, min(ended, now)) for begun, ended in state.moved[-1:]]
 
+        def turn_over(at: str) -> None:
+            state.turned ^= {at}
+            state.unplugged.discard(at)
+
         return {
             "press": lambda _: self._host.press(),
             "move": lambda _: state.moved.append((now, math.inf)),
             "let go": let_go,
             "pull": state.unplugged.add,
             "put in": state.unplugged.discard,
-            "turn over": lambda at: (state.turned.symmetric_difference_update({at}), state.unplugged.discard(at))[
-                0
-            ],
+            "turn over": turn_over,
         }
 
 
