@@ -16,7 +16,7 @@ from verifier.judge import outcome
 from verifier.readings import Disposition, Person, Stage, Verdict
 
 sys.path.insert(0, str(Path(__file__).parent))
-from test_engine import BACKENDS, HEAD, Bench, Run, probe, prompt
+from engine_bench import BACKENDS, HEAD, Bench, Run, probe, prompt
 
 LADDER = """
 [ladder]
@@ -65,7 +65,9 @@ def test_a_rung_that_fails_ends_the_run_and_says_where_to_look(tmp_path: Path) -
         assert "“standby” failed. Look at the fuse beside the DC plug" in made.reason(other)
     end = outcome(made.state.plan, made.state.counting_attempts(), ())
     assert end.disposition is Disposition.REWORK
-    assert end.reason == "standby failed: Look at the fuse beside the DC plug"
+    assert end.reason.startswith("standby failed: ") and end.reason.endswith(
+        ". Look at the fuse beside the DC plug"
+    )
 
 
 def test_after_the_repair_the_failed_rung_is_made_again_and_all_that_it_kept_back(tmp_path: Path) -> None:

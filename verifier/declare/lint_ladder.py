@@ -30,7 +30,8 @@ def lint_ladder(notes: Notes, suite: Suite) -> None:
         if not check.limits:
             notes.error(at, f"{shown(rung.check)} has no limits, so that it never fails", "Give it limits.")
         for other_place, other in enumerate(check.after):
-            if other in places and other not in earlier:
+            inspection = other in places and suite.checks[places[other]].quarantines
+            if other in places and other not in earlier and not inspection:
                 what = f"{shown(rung.check)} is a rung and cannot wait for {shown(other)}, no earlier rung"
                 notes.error(("checks", place, "after", other_place), what, "Take it out: rungs keep their order.")
         earlier.append(rung.check)

@@ -1,7 +1,8 @@
 """The ladder for units that do not start, climbed first and alone: the rules that the engine keeps.
 
 1. It is climbed where the order's complaint says one of its phrases; else its rungs are not run, and not missed.
-2. Each rung waits for the one before it, and every other check waits for all of them.
+2. Each rung waits for the one before it, and every other check waits for all of them, but for inspections at
+   arrival that can quarantine the unit: those come before whatever energises it, rungs too.
 3. A rung that fails ends the run: nothing else is made, and both say where to look. A rung that could not be
    made or decided ends nothing, since it does not show a dead unit.
 """
@@ -14,7 +15,7 @@ from typing import Literal
 from verifier.declare.ladder import ladder_for, rung_of
 from verifier.declare.suite import Check, Rung
 from verifier.gather.state import RunState
-from verifier.readings import Finding, Verdict
+from verifier.readings import Finding, Stage, Verdict
 
 
 def failed_rung(state: RunState) -> Rung | None:
@@ -33,7 +34,7 @@ def rungs_left(state: RunState) -> list[Check]:
 def held_by_ladder(state: RunState, check: Check) -> Finding | Literal[False] | None:
     """The finding of a check that the ladder rules out; None while it has to wait for the ladder; else False."""
     suite = state.plan.suite
-    if suite.ladder is None:
+    if suite.ladder is None or (check.quarantines and check.stage is Stage.ARRIVAL):
         return False
     ladder, own = ladder_for(suite, state.plan.order), rung_of(suite, check.id)
     if ladder is None:
