@@ -207,14 +207,25 @@ class InstrumentHost:
     address = INSTRUMENTS
     services = frozenset({INSTRUMENTS, ENERGISE})
 
-    def __init__(self, bench: StationInstruments, clocks: Clocks, deadline: float) -> None:
-        self.bench, self.clocks = bench, clocks
+    def __init__(
+        self, bench: StationInstruments, clocks: Clocks, deadline: float, *, beside_unit: bool = True
+    ) -> None:
+        self.bench, self.clocks, self._beside_unit = bench, clocks, beside_unit
         self.lease = deadline + 5.0
         """Seconds after which whatever the check switched on goes off by itself."""
 
     @property
     def files(self) -> Files:
         raise NotPossible("instruments have no files")
+
+    @property
+    def bench_files(self) -> Files:
+        """Files of the bench computer; NotPossible where that is the unit itself."""
+        if not self._beside_unit:
+            raise NotPossible("the unit is this computer (--at local): there is no bench beside it to look from")
+        from verifier.gather.hosts.local import LocalHost
+
+        return LocalHost(self.clocks).files
 
     @property
     def commands(self) -> Commands:

@@ -55,7 +55,7 @@ class InstrumentTaker:
             await self._clear(" and ".join(names))
         await self._bench.ready()
         left = deadline if math.isfinite(deadline) else 0.0
-        host = InstrumentHost(self._bench, self._clocks, left)
+        host = InstrumentHost(self._bench, self._clocks, left, beside_unit=kind != "local")
         try:
             async with aclosing(run_probe(self._catalogue.probe(probe), host, settings)) as readings:
                 while True:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from statistics import median
 from typing import TYPE_CHECKING
 
-from verifier.gather.probes.measuring import measurable, of_values
+from verifier.gather.probes.measuring import FeedSettings, measurable, of_values
 from verifier.gather.probes.phases import noise_of
 from verifier.readings import Basis, Contribution, Reading, Series
 
@@ -16,15 +16,9 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class FeedSettings:
-    """How a unit is fed and its current is read: the part that these probes have in common."""
+class TraceSettings(FeedSettings):
+    """How a unit is fed and its current is watched."""
 
-    instrument: str
-    """Which supply of the station, by the name of its file."""
-    voltage: float
-    """Voltage to set, in V; at most the station's ceiling."""
-    current_limit: float
-    """Current limit to set, in A; at most the station's ceiling."""
     meter: str = ""
     """Instrument that measures the current; empty: the supply's own meter."""
     range: float | None = None
@@ -33,14 +27,9 @@ class FeedSettings:
     """Seconds between two values, beside what the instrument itself needs."""
 
     def refuse_odd(self) -> None:
-        """ValueError for what no supply takes."""
-        if not (0 < self.voltage < 1e4 and 0 < self.current_limit < 1e4):
-            raise ValueError("voltage and current_limit are positive and of reasonable size")
+        FeedSettings.refuse_odd(self)
         if not 0 <= self.interval <= 10:
             raise ValueError(f"interval is from 0 to 10 s, not {self.interval:g}")
-
-    def demands(self) -> Mapping[str, float]:
-        return {"voltage": self.voltage, "current": self.current_limit}
 
 
 @dataclass(slots=True)
@@ -48,13 +37,13 @@ class CurrentTrace:
     """Samples with their moments, in seconds since `zero`."""
 
     here: InstrumentHost
-    settings: FeedSettings
+    settings: TraceSettings
     zero: float
     times: list[float] = field(default_factory=list)
     values: list[float] = field(default_factory=list)
 
     @classmethod
-    async def begin(cls, here: InstrumentHost, settings: FeedSettings) -> CurrentTrace:
+    async def begin(cls, here: InstrumentHost, settings: TraceSettings) -> CurrentTrace:
         """Look whether the current can be measured, and by the instrument that was meant. Nothing is on yet."""
         meter = settings.meter or settings.instrument
         measurable(here, meter, "current", "A", settings.range)

@@ -238,6 +238,7 @@ QUANTITIES = {
     "temperature": ("Cel", "Room temperature", "nominal = 23, tolerance = 5", "Cel"),
     "frequency": ("Hz", "Mains frequency", "nominal = 50, tolerance = 0.5", "Hz"),
     "pressure": ("Pa", "Pressure in the case", "nominal = 2000, tolerance = 40", "Pa"),
+    "time": ("s", "Clock of the bench shows this century", "at_least = 1767225600", "s"),
 }
 """Quantity to its unit, and of the example the title, the limit and the limit's unit."""
 

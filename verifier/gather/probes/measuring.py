@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from statistics import fmean
 from typing import TYPE_CHECKING, TypedDict
 
@@ -28,6 +29,26 @@ def sampling(samples: int, interval: float) -> None:
         raise ValueError(f"samples is from 1 to 1000, not {samples}")
     if not 0 <= interval <= 60:
         raise ValueError(f"interval is from 0 to 60 s, not {interval:g}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FeedSettings:
+    """How a unit is fed: what all probes have in common that switch a supply on and then look."""
+
+    instrument: str
+    """Which supply of the station, by the name of its file."""
+    voltage: float
+    """Voltage to set, in V; at most the station's ceiling."""
+    current_limit: float
+    """Current limit to set, in A; at most the station's ceiling."""
+
+    def refuse_odd(self) -> None:
+        """ValueError for what no supply takes."""
+        if not (0 < self.voltage < 1e4 and 0 < self.current_limit < 1e4):
+            raise ValueError("voltage and current_limit are positive and of reasonable size")
+
+    def demands(self) -> Mapping[str, float]:
+        return {"voltage": self.voltage, "current": self.current_limit}
 
 
 def bench_of(host: Host) -> InstrumentHost:

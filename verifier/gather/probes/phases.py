@@ -69,18 +69,11 @@ def segment(
     if not times or len(times) != len(values):
         raise ValueError("a trace has samples, each with its moment")
     smooth = running_median(values)
-    first = bisect_left(times, times[-1] - steady)
-    tail = range(first, len(times))
-    level = median(values[n] for n in tail)
-    tolerance = max(band * abs(level), floor)
-    outside = [abs(v - level) > tolerance for v in smooth]
-    long_enough = times[-1] - times[0] >= steady and len(tail) >= FEWEST
+    ended = steady_tail(times, values, steady=steady, band=band, floor=floor)
+    tail, level = ended.samples, ended.level
     settled = None
-    if long_enough and sum(outside[n] for n in tail) <= STRAY * len(tail):
-        half = len(tail) // 2
-        drift = median(values[n] for n in tail[half:]) - median(values[n] for n in tail[:half])
-        if abs(drift) <= max(tolerance / 4, floor):
-            settled = _settled_from(times, outside, steady)
+    if ended.is_steady:
+        settled = _settled_from(times, [abs(v - level) > ended.tolerance for v in smooth], steady)
     rise = _rise(times, smooth, values, before=before, since=since, floor=floor)
     dropouts = 0
     if settled is not None and level > 2 * floor:
@@ -88,6 +81,35 @@ def segment(
         # One that does not come back is no dropout: then it did not settle there.
         dropouts = sum(is_low for is_low, _ in groupby(low))
     return Phases(rise=rise, settled=settled, tail=tail, dropouts=dropouts)
+
+
+@dataclass(frozen=True, slots=True)
+class Tail:
+    """The last stretch of a trace."""
+
+    samples: range
+    level: float
+    """Their median."""
+    tolerance: float
+    """How far from it a sample may be."""
+    is_steady: bool
+
+
+def steady_tail(
+    times: Sequence[float], values: Sequence[float], *, steady: float, band: float, floor: float
+) -> Tail:
+    """The last `steady` seconds: long enough, within the band but for a few, and not on their way anywhere."""
+    samples = range(bisect_left(times, times[-1] - steady), len(times))
+    last = values[samples.start :]
+    level = median(last)
+    tolerance = max(band * abs(level), floor)
+    is_steady = times[-1] - times[0] >= steady and len(last) >= FEWEST
+    if is_steady:
+        half = len(last) // 2
+        drift = abs(median(last[half:]) - median(last[:half]))
+        strays = sum(abs(v - level) > tolerance for v in running_median(last))
+        is_steady = strays <= STRAY * len(last) and drift <= max(tolerance / 4, floor)
+    return Tail(samples, level, tolerance, is_steady)
 
 
 def longest_at_limit(times: Sequence[float], values: Sequence[float], limit: float) -> float:

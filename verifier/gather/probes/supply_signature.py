@@ -6,7 +6,7 @@ from collections.abc import AsyncIterator
 from dataclasses import dataclass
 
 from verifier.gather.instruments.services import ENERGISE, INSTRUMENTS
-from verifier.gather.probes.current_trace import CurrentTrace, FeedSettings
+from verifier.gather.probes.current_trace import CurrentTrace, TraceSettings
 from verifier.gather.probes.instruments import CAUTION, SOURCES
 from verifier.gather.probes.measuring import bench_of, stayed_on
 from verifier.gather.probes.phases import longest_at_limit, segment
@@ -17,7 +17,7 @@ OFF_SAMPLES = 5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Settings(FeedSettings):
+class Settings(TraceSettings):
     button: bool = False
     """Whether the technician presses the power button; without it the unit starts by itself when it is fed."""
     standby: float = 5.0
