@@ -117,6 +117,15 @@ class UnitClock(Protocol):
         ...
 
 
+@runtime_checkable
+class TellsDiscipline(Protocol):
+    """A host's clock that says whether anybody keeps it right."""
+
+    def disciplined(self) -> bool | None:
+        """Whether network time or the like keeps the system time right; None where nobody knows."""
+        ...
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KeyEvent:
     """One change of one key, as the kernel reports it (include/uapi/linux/input.h)."""
@@ -433,6 +442,44 @@ def reference_of(host: Host) -> TimeReferences:
     raise NotPossible(f"there is no clock of a bench beside {host.address}")
 
 
+LEASE = 30.0
+"""Seconds after which a load on the far side of a link goes off by itself, unless it is renewed."""
+
+
+class Load(Protocol):
+    """Work that heats the host's processor (service `load`). It ends by itself, whatever becomes of whoever began it.
+
+    Not a safety function: it bounds how long, not how hot.
+    """
+
+    async def start(self, seconds: float) -> str:
+        """Load every core for so long at the most; says in words what does. NotPossible where it cannot."""
+        ...
+
+    async def renew(self) -> None:
+        """To be called at least every half `LEASE` while the load is to last."""
+        ...
+
+    async def stop(self) -> None:
+        """End it at once; nothing where there is none."""
+        ...
+
+
+@runtime_checkable
+class OffersLoad(Protocol):
+    """A host with the service `load`."""
+
+    @property
+    def load(self) -> Load: ...
+
+
+def load_of(host: Host) -> Load:
+    """The load of a host; NotPossible where it does not offer one."""
+    if "load" in host.services and isinstance(host, OffersLoad):
+        return host.load
+    raise NotPossible(f"{host.address} offers no load to heat it with")
+
+
 @runtime_checkable
 class OffersConsole(Protocol):
     """A host with the service `console`."""
@@ -520,6 +567,11 @@ def clock_of(host: Host) -> UnitClock | None:
     return host.clock if "clock" in host.services and isinstance(host, OffersClock) else None
 
 
+def keeps_time(clock: UnitClock) -> bool | None:
+    """Whether the host's system keeps its own time right, and so sets its real-time clock; None: not known."""
+    return clock.disciplined() if isinstance(clock, TellsDiscipline) else None
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cue:
     """What a probe wants the technician to do now, while it watches. A probe that yields one goes on when it has
@@ -536,6 +588,8 @@ class Cue:
     """With which socket, as the kernel calls it."""
 
 
+AIR = "air temperature"
+"""What a question is about that asks for the temperature of the air beside the unit, in Cel."""
 POWER_AWAY = "power away"
 """What a question is about that asks for how many seconds all power was away."""
 

@@ -18,6 +18,7 @@ import anyio
 from anyio.abc import Process
 
 from verifier.errors import Absent, BenchFault, NotPossible
+from verifier.gather.hosts.local_load import LocalLoad
 from verifier.gather.lines import SerialLines
 from verifier.gather.sound import Sound
 from verifier.gather.virtual_time import hold
@@ -125,13 +126,27 @@ async def _end(process: Process) -> None:
 class LocalHost:
     address = "local"
     services = frozenset(
-        {"files", "commands", "net", "clock", "buttons", "input", "media", "radio", "reference", "serial", "sound"}
+        {
+            "files",
+            "commands",
+            "net",
+            "clock",
+            "buttons",
+            "input",
+            "load",
+            "media",
+            "radio",
+            "reference",
+            "serial",
+            "sound",
+        }
     )
 
     def __init__(self, clocks: Clocks) -> None:
         self.clocks = clocks
         self.files = LocalFiles()
         self.commands = LocalCommands()
+        self.load = LocalLoad()
 
     @property
     def net(self) -> Net:

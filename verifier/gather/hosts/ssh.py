@@ -22,6 +22,7 @@ from verifier.gather.hosts import ssh_words as words
 from verifier.gather.hosts.host_keys import pinned, plain
 from verifier.gather.hosts.input_events import GONE, RECORD_LIMIT, events_of, node_of
 from verifier.gather.hosts.local import NAMES_LIMIT, OUTPUT_LIMIT
+from verifier.gather.hosts.shell_load import ShellLoad
 from verifier.gather.hosts.ssh_address import SshAddress
 from verifier.services import Clocks, CommandResult, InputEvent, TimeReferences
 
@@ -326,13 +327,14 @@ class SshInput:
 
 
 class SshHost:
-    services = frozenset({"files", "commands", "input", "reference"})
+    services = frozenset({"files", "commands", "input", "load", "reference"})
 
     def __init__(self, address: str, keys: Path | None, clocks: Clocks) -> None:
         self.address, self.clocks = address, clocks
         self._link = SshLink(SshAddress.parse(address), keys)
         self.files, self.commands = SshFiles(self._link), SshCommands(self._link)
         self.input = SshInput(self._link)
+        self.load = ShellLoad(self.files, self.commands, clocks)
 
     @property
     def fingerprint(self) -> str:

@@ -14,12 +14,23 @@ from typing import Any
 
 from verifier.errors import Absent, BenchFault, NotPossible, VerifierError
 from verifier.gather.workers.wire import WireError
-from verifier.services import Clocks, CommandResult, Host, InputEvent, TimeReferences, console_of, input_of
+from verifier.services import (
+    Clocks,
+    CommandResult,
+    Host,
+    InputEvent,
+    TimeReferences,
+    console_of,
+    input_of,
+    load_of,
+)
 
 READ_LIMIT = 1 << 21
 """Bytes that one read may ask for."""
 LONGEST_RUN = 3600.0
 """Seconds that one command may take."""
+LONGEST_LOAD = 4 * 3600.0
+"""Seconds that a load may be asked for."""
 Ask = Callable[[str, list[Any]], Any]
 """From the worker: asks the station for one thing and waits for it."""
 
@@ -61,6 +72,12 @@ async def _given(host: Host, what: str, arguments: list[Any]) -> Any:
         case "record", [str(device), int() | float() as seconds] if 0 < seconds <= LONGEST_RUN:
             events = await input_of(host).record(device, float(seconds))
             return [[event.kind, event.code, event.value, event.at] for event in events]
+        case "load", [int() | float() as seconds] if 0 < seconds <= LONGEST_LOAD:
+            return await load_of(host).start(float(seconds))
+        case "load-renewed", []:
+            return await load_of(host).renew()
+        case "load-off", []:
+            return await load_of(host).stop()
         case "ask", [str(command)]:
             return await console_of(host).ask(command)
     raise WireError(f"asked for {what!r:.60}, which no host gives")
@@ -132,13 +149,27 @@ class _Input:
         return tuple(InputEvent(kind=k, code=c, value=v, at=at) for k, c, v, at in events)
 
 
+class _Load:
+    def __init__(self, ask: Ask) -> None:
+        self._ask = ask
+
+    async def start(self, seconds: float) -> str:
+        return str(self._ask("load", [seconds]))
+
+    async def renew(self) -> None:
+        self._ask("load-renewed", [])
+
+    async def stop(self) -> None:
+        self._ask("load-off", [])
+
+
 class ProxiedHost:
     """Offers what the real host offers. A call blocks the worker's event loop; its parent keeps the deadline."""
 
     def __init__(self, address: str, services: frozenset[str], clocks: Clocks, ask: Ask) -> None:
         self.address, self.services, self.clocks = address, services, clocks
         self._files, self._commands, self._console = _Files(ask), _Commands(ask), _Console(ask)
-        self._input = _Input(ask)
+        self._input, self._load = _Input(ask), _Load(ask)
 
     @property
     def files(self) -> _Files:
@@ -166,6 +197,11 @@ class ProxiedHost:
     def input(self) -> _Input:
         self._need("input")
         return self._input
+
+    @property
+    def load(self) -> _Load:
+        self._need("load")
+        return self._load
 
     def _need(self, service: str) -> None:
         if service not in self.services:

@@ -1,0 +1,227 @@
+"""What a rise may settle at, while it is still rising: a profile likelihood over the time constants.
+
+1. The model is y(t) = S - B1 exp(-t/tau1) - B2 exp(-t/tau2) with B1, B2 >= 0 and tau1, tau2 within ranges that the
+   suite states or that good units have taught. For given time constants it is linear in S, B1, B2, so the least
+   squares under the two bounds has a closed form, and every pair of a grid of time constants is tried: nothing
+   to converge.
+2. The interval of S holds every S for which some time constants and amplitudes fit nearly as well as the best
+   ones: nu (RSS(S) - RSS_min)/RSS_min <= (kappa t)² (profile likelihood; Bates and Watts, Nonlinear Regression
+   Analysis,
+   1988, 6.1.2, from memory). A time constant that the samples cannot tell yet is so taken at its worst.
+3. Samples remember: n of them are worth n/memory (`correlation.memory` of the residuals of the best fit), which
+   tempers the likelihood by the power 1/memory, and nu = n/memory - 4.
+4. kappa widens the interval beyond its nominal width. It comes from simulation (`looks`).
+
+A single exponential is the model with one amplitude at 0, so that no choice between models comes before the
+interval. Arrays have one row a run: the calibration makes thousands at once, and a bench one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from verifier.gather.heating.correlation import memory
+
+Floats = NDArray[np.float64]
+FAST_STEPS, SLOW_STEPS = 36, 20
+"""Time constants tried within each range."""
+LEAST_DOF = 3.0
+LEAST_NOISE = 0.1
+"""In K: no unit is believed to follow two exponentials more closely than this."""
+MODEL_ERROR = 0.003
+"""Part of the settled rise by which two exponentials may miss it (judgement: air and heat sources are not that
+even)."""
+PARAMETERS = 4
+"""S, B1, B2 and, as far as the grid goes, one time constant."""
+
+
+@dataclass(frozen=True, slots=True)
+class Range:
+    """Within which a time constant lies, in seconds."""
+
+    low: float
+    high: float
+
+    def steps(self, count: int) -> Floats:
+        return np.geomspace(self.low, self.high, count)
+
+
+@dataclass(frozen=True, slots=True)
+class Best:
+    """The best fit of each run within the ranges."""
+
+    settled: Floats
+    fast_amplitude: Floats
+    slow_amplitude: Floats
+    fast: Floats
+    slow: Floats
+    rss: Floats
+    dof: Floats
+    memory: Floats
+    residuals: Floats
+
+
+class Window:
+    """The samples up to one look: at which moments, and what exponentials of each time constant are there."""
+
+    def __init__(self, t: Floats, fast: Range, slow: Range) -> None:
+        self.t, self.n = t, len(t)
+        self.fast, self.slow = fast.steps(FAST_STEPS), slow.steps(SLOW_STEPS)
+        self._e1, self._e2 = np.exp(-t[:, None] / self.fast), np.exp(-t[:, None] / self.slow)
+        self._s1, self._s2 = self._e1.sum(0)[:, None], self._e2.sum(0)[None, :]
+        self._g11, self._g22 = (self._e1**2).sum(0)[:, None], (self._e2**2).sum(0)[None, :]
+        self._g12 = self._e1.T @ self._e2
+
+    def best(self, y: Floats) -> Best:
+        """The best fit of each row of `y`."""
+        rss, settled, b1, b2 = self._free(y)
+        runs = np.arange(len(y))
+        at = rss.reshape(len(y), -1).argmin(1)
+        i, j = np.unravel_index(at, rss.shape[1:])
+        s, first, second = (a[runs, i, j] for a in (settled, b1, b2))
+        least = _least(_least(rss, 1), 1)
+        residuals = y - (s[:, None] - first[:, None] * self._e1.T[i] - second[:, None] * self._e2.T[j])
+        remembered = memory(residuals)
+        dof = np.maximum(self.n / remembered - PARAMETERS, LEAST_DOF)
+        return Best(s, first, second, self.fast[i], self.slow[j], least, dof, remembered, residuals)
+
+    def tension(self, best: Best, rss: Floats) -> Floats:
+        """By how many standard deviations a constrained fit of this `rss` is worse than the best one."""
+        least = np.maximum(best.rss, self.n * LEAST_NOISE**2)
+        return np.asarray(np.sqrt(best.dof * np.maximum(rss - best.rss, 0.0) / least))
+
+    def against_settled(self, y: Floats, best: Best, settled: Floats | float) -> Floats:
+        """Signed tension between each run and a settled rise: positive where the run settles above it."""
+        at = np.broadcast_to(np.asarray(settled, dtype=float), best.settled.shape)
+        rss = _least(_least(self._at(y, at), 1), 1)
+        return self.tension(best, rss) * np.sign(best.settled - at)
+
+    def over_fast(self, y: Floats, best: Best) -> Floats:
+        """Signed tension with each fast time constant of the range: positive where the run's own is above it."""
+        rss = _least(self._free(y)[0], 2)
+        least = rss.argmin(1)[:, None]
+        sign = np.sign(least - np.arange(len(self.fast))[None, :])
+        return np.asarray(
+            np.sqrt(best.dof[:, None] * np.maximum(rss - best.rss[:, None], 0.0))
+            / np.sqrt(np.maximum(best.rss, self.n * LEAST_NOISE**2))[:, None]
+            * sign
+        )
+
+    # ---- least squares in closed form -----------------------------------------------------------
+
+    def _free(self, y: Floats) -> tuple[Floats, Floats, Floats, Floats]:
+        """RSS, S, B1, B2 of each run and pair of time constants, S free."""
+        n, mean = self.n, y.mean(1)[:, None, None]
+        y1, y2 = (y @ self._e1)[:, :, None], (y @ self._e2)[:, None, :]
+        total = (y**2).sum(1)[:, None, None] - n * mean**2
+        b1, b2, less = _amplitudes(
+            self._g11 - self._s1**2 / n,
+            self._g22 - self._s2**2 / n,
+            self._g12 - self._s1 * self._s2 / n,
+            mean * self._s1 - y1,
+            mean * self._s2 - y2,
+        )
+        return np.maximum(total - less, 0.0), mean + b1 * self._s1 / n + b2 * self._s2 / n, b1, b2
+
+    def _at(self, y: Floats, settled: Floats) -> Floats:
+        """RSS of each run and pair of time constants, S given."""
+        y1, y2 = (y @ self._e1)[:, :, None], (y @ self._e2)[:, None, :]
+        s = settled[:, None, None]
+        total = self.n * s**2 - 2 * s * y.sum(1)[:, None, None] + (y**2).sum(1)[:, None, None]
+        *_, less = _amplitudes(self._g11, self._g22, self._g12, s * self._s1 - y1, s * self._s2 - y2)
+        return np.maximum(total - less, 0.0)
+
+
+def _least(values: Floats, axis: int) -> Floats:
+    """The least along an axis, between its steps: the vertex of the parabola through the least value and its
+    neighbours. With steps alone the best time constants would be missed by some per cent."""
+    v = np.moveaxis(values, axis, -1)
+    at = np.clip(v.argmin(-1), 1, v.shape[-1] - 2)[..., None]
+    before, here, after = (np.take_along_axis(v, at + k, -1)[..., 0] for k in (-1, 0, 1))
+    bend = before - 2 * here + after
+    vertex = here - (before - after) ** 2 / (8 * np.where(bend > 0, bend, 1.0))
+    inside = (here <= before) & (here <= after) & (bend > 0)
+    return np.where(inside, np.maximum(vertex, 0.0), v.min(-1))
+
+
+def _amplitudes(a11: Floats, a22: Floats, a12: Floats, c1: Floats, c2: Floats) -> tuple[Floats, Floats, Floats]:
+    """min |z - B1 x1 - B2 x2|² over B1, B2 >= 0: the amplitudes, and by how much |z|² falls.
+
+    aij = xi·xj, ci = xi·z. The least is where both are free if that is allowed, else on the better one of the two
+    edges (the problem is convex).
+    """
+    determinant = np.maximum(a11 * a22 - a12**2, 1e-12 * a11 * a22)
+    b1, b2 = (a22 * c1 - a12 * c2) / determinant, (a11 * c2 - a12 * c1) / determinant
+    both = (b1 >= 0) & (b2 >= 0)
+    alone1, alone2 = np.maximum(c1, 0.0) / a11, np.maximum(c2, 0.0) / a22
+    first = alone1 * c1 >= alone2 * c2
+    b1 = np.where(both, b1, np.where(first, alone1, 0.0))
+    b2 = np.where(both, b2, np.where(first, 0.0, alone2))
+    return b1, b2, b1 * c1 + b2 * c2
+
+
+@dataclass(frozen=True, slots=True)
+class Forecast:
+    """Intervals for one run at one look; rises in K, times in s."""
+
+    settled: tuple[float, float]
+    fast: tuple[float, float]
+    """Of the fast time constant; its whole range where the samples do not tell it."""
+    best: Best
+    """Of this one run."""
+
+
+def margin(settled: Floats | float, drift: float = 0.0) -> Floats | float:
+    """What is added to either end of an interval of the rise: the model's own error, and what a drift of the
+    air may leave after it was subtracted (`ambient.drift_error`), in K."""
+    return MODEL_ERROR * np.abs(settled) + drift
+
+
+def forecast(window: Window, y: Floats, reach: float, drift: float = 0.0) -> Forecast:
+    """The intervals within `reach` standard deviations, for one run, that of the rise with its `margin`."""
+    rows = y[None, :]
+    best = window.best(rows)
+    centre = float(best.settled[0])
+
+    def beyond(s: float) -> bool:
+        return bool(abs(window.against_settled(rows, best, s)[0]) > reach)
+
+    low, high = (_edge(beyond, centre, sign * max(abs(centre), 1.0) * 0.01) for sign in (-1.0, 1.0))
+    more = float(margin(centre, drift))
+    return Forecast(
+        (low - more, high + more), _crossings(window.fast, window.over_fast(rows, best)[0], reach), best
+    )
+
+
+def _edge(beyond, inside: float, step: float) -> float:  # type: ignore[no-untyped-def]
+    """Where `beyond` becomes true, going out from `inside`: doubling the step, then halving what is between."""
+    near, far = inside, inside + step
+    while not beyond(far):
+        near, step = far, 2 * step
+        far = near + step
+        if abs(step) > 1e9:
+            return far
+    for _ in range(14):
+        middle = (near + far) / 2
+        near, far = (near, middle) if beyond(middle) else (middle, far)
+    return far
+
+
+def _crossings(taus: Floats, tension: Floats, reach: float) -> tuple[float, float]:
+    """Between which time constants the tension stays within `reach`, read off the straight lines between steps."""
+    logs, low, high = np.log(taus), taus[0], taus[-1]
+    least = int(np.argmin(np.abs(tension)))
+    for i in range(least, 0, -1):
+        if tension[i - 1] > reach:
+            share = (reach - tension[i]) / (tension[i - 1] - tension[i])
+            low = np.exp(logs[i] + share * (logs[i - 1] - logs[i]))
+            break
+    for i in range(least, len(taus) - 1):
+        if tension[i + 1] < -reach:
+            share = (-reach - tension[i]) / (tension[i + 1] - tension[i])
+            high = np.exp(logs[i] + share * (logs[i + 1] - logs[i]))
+            break
+    return float(low), float(high)
