@@ -77,8 +77,8 @@ class Picture:
         services=("files", "commands"),
         privileges=("root on the unit, or the group tty (and root for chvt)",),
         sources=(
-            "Linux console_codes(4) (ECMA-48 SGR), Documentation/ABI/stable/sysfs-tty (tty0/active)",
-            "Linux Documentation/ABI/testing/sysfs-class-vtconsole or driver-api/console.rst (bind, name)",
+            "Linux console_codes(4) (ECMA-48 SGR), Documentation/ABI/testing/sysfs-tty (tty0/active)",
+            "Linux Documentation/driver-api/console.rst (vtconsole: bind, name)",
         ),
         example="""\
 [[checks]]

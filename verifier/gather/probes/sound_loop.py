@@ -72,14 +72,14 @@ class LoopBack:
         name="sound.loop",
         title="Sound, end to end",
         what=(
-            "Plays chirps and a tone of 997 Hz on each side of a stereo output in turn, records through a loop- "
-            "back plug, and tells what came back: level, distortion and noise, which side arrives where, "
+            "Plays chirps and a tone of 997 Hz on each side of a stereo output in turn, records through a "
+            "loop-back plug, and tells what came back: level, distortion and noise, which side arrives where, "
             "crosstalk, hum, noise, gaps. Levels are dBFS by AES17: a sine wave whose peak reaches full scale is "
             "0 dB. THD+N leaves out the fundamental alone, found by a fit; the notch filter of AES17 also takes "
             "out some of the noise beside it, at most 0.4 dB of white noise, so that this figure is never the "
             "better one. The uncertainties are the scatter within the recording: what plug, volume setting and "
             "the other end of the plug add, the suite states. Set the volume of output and input first; the "
-            "check changes none. "
+            "check changes none."
         ),
         settings=Settings,
         readings=(
