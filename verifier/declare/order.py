@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date
 from typing import Annotated
 
-from pydantic import BaseModel, ConfigDict, Field, StringConstraints
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, StringConstraints
 
 from verifier.declare.suite import Identifier, Sentence
 
@@ -37,6 +37,8 @@ class Consumable(_Model):
     name: Label
     lot: Label | None = None
     opened: date | None = None
+    applied: AwareDatetime | None = None
+    """When it went on, with its offset from UTC: what has to cure cures from then on."""
     expiry: date | None = None
 
 

@@ -10,7 +10,7 @@ from verifier.declare.order import RepairOrder
 from verifier.declare.spelling import shown
 from verifier.declare.suite import Suite
 
-DATES = frozenset({"opened", "expiry"})
+DATES = frozenset({"opened", "applied", "expiry"})
 
 
 def load_order(path: Path, suite: Suite | None = None) -> RepairOrder:

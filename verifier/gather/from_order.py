@@ -8,10 +8,14 @@ from typing import Any
 from verifier.declare.plan import Plan
 from verifier.gather.clocks import RealClocks
 from verifier.gather.hosts.order import OrderHost
+from verifier.gather.probes.cure import Cured
 from verifier.gather.probes.order import Fasteners
 from verifier.gather.workers.running import run_probe
 from verifier.readings import ProbeDeclaration, SoFar
 from verifier.services import Step
+
+
+_PROBES: dict[str, type[Fasteners] | type[Cured]] = {kind.declaration.name: kind for kind in (Fasteners, Cured)}
 
 
 class OrderTaker:
@@ -30,5 +34,5 @@ class OrderTaker:
         deadline: float,
         so_far: SoFar | None = None,
     ) -> AsyncGenerator[Step]:
-        async for reading in run_probe(Fasteners(), self._host, settings):
+        async for reading in run_probe(_PROBES[probe](), self._host, settings):
             yield reading

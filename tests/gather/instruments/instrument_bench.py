@@ -41,6 +41,10 @@ ranges = [{ of_reading = 0.1, absolute = 0.005, resolution = 0.001 }]
 [quantities.power]
 ranges = [{ of_reading = 0.5, resolution = 0.01 }]
 """,
+    "pressure": """
+[quantities.pressure]
+ranges = [{ full_scale = 5000, of_reading = 0.5, of_range = 0.1, resolution = 0.1 }]
+""",
     "relays": "",
     "thermometer": """
 [quantities.temperature]
@@ -52,6 +56,7 @@ KINDS = {
     "supply": "scpi-supply",
     "load": "electronic-load",
     "power": "power-meter",
+    "pressure": "pressure-gauge",
     "relays": "relay-card",
     "thermometer": "thermometer-printer",
 }

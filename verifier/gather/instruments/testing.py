@@ -48,6 +48,7 @@ class Circuit:
 
     def __init__(self, seed: int) -> None:
         self.ohms, self.noise, self.celsius = 100.0, 0.0, 23.4
+        self.pascals, self.leak, self.filled = 2000.0, 0.1, time.monotonic()
         self.draws: list[list[float]] = []
         self.since = 0.0
         """The moment from which the script of what is drawn counts."""
@@ -78,6 +79,10 @@ class Circuit:
 
     def across_volts(self) -> float:
         return self.port_volts() if self.across == "port" else self.volts()
+
+    def pressure(self) -> float:
+        """Falls from `pascals` by `leak` Pa a second from when it was filled."""
+        return self.pascals - self.leak * (time.monotonic() - self.filled)
 
     def noisy(self, value: float) -> float:
         return value + (self.chance.gauss(0.0, self.noise) if self.noise else 0.0)
@@ -253,6 +258,7 @@ class Meter(Scpi):
             "MEAS:RES?": lambda: self.circuit.ohms,
             "MEAS:FREQ?": lambda: 50.0,
             "MEAS:POW?": lambda: self.circuit.volts() * self.circuit.amperes(),
+            "MEAS:PRES?": self.circuit.pressure,
         }
 
 
@@ -308,6 +314,7 @@ def make(seed: int) -> tuple[Circuit, dict[str, Device]]:
         circuit.load,
         Meter("meter", circuit, "DM1", {}),
         Meter("power", circuit, "PM1", {}),
+        Meter("pressure", circuit, "PG1", {}),
         Relays("relays", circuit),
         Thermometer("thermometer", circuit),
     ]
@@ -345,7 +352,9 @@ def main() -> None:
 def _change(circuit: Circuit, devices: dict[str, Device], wish: Any) -> None:
     if not isinstance(wish, dict):
         return
-    for name in ("ohms", "noise", "celsius"):
+    if "pascals" in wish:
+        circuit.filled = time.monotonic()
+    for name in ("ohms", "noise", "celsius", "pascals", "leak"):
         if name in wish:
             setattr(circuit, name, float(wish[name]))
     for name in ("draws", "port", "across"):
