@@ -42,6 +42,8 @@ class Question:
     take: int = 0
     """Which repeat this is, from 0."""
     takes: int = 1
+    hint: str = ""
+    """What an answer looks like, in words; that of the kind where it is empty."""
     accepts: Callable[[Value], str] | None = None
     """Says what is wrong with an answer beyond its form; an empty text accepts it."""
 

@@ -197,7 +197,7 @@ class TerminalAsker:
 
 
 def _hint(question: Question) -> str:
-    hint = _HINTS[question.kind]
+    hint = question.hint or _HINTS[question.kind]
     if question.kind is PromptKind.NUMBER and question.unit != "1":
         hint = f"number in {shown(question.unit)}"
     if question.range is not None:
