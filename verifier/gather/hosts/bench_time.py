@@ -1,4 +1,4 @@
-"""The bench's own ways to the time, by the loop clock: whoever sets this computer's clock does not show in them."""
+"""The bench's own ways to the time, by the loop clock: setting this computer's clock does not show in them."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from verifier.services import Clocks, Fix
 EXCHANGES = 8
 """Exchanges of times, of which the quickest counts."""
 NOT_BEFORE = 1_767_225_600.0
-"""2026-01-01: a clock that shows less is wrong, and differences of NTP times reach 68 years (RFC 5905, section 6)."""
+"""2026-01-01: less is wrong, and differences of NTP times reach no further than 68 years (RFC 5905, section 6)."""
 
 
 class _LoopAsWall:

@@ -9,6 +9,7 @@ import re
 import struct
 
 from verifier.errors import Absent, NotPossible
+from verifier.gather.clocks import clock_synchronised
 from verifier.services import Clocks
 
 RTC_VL_READ = 0x80047013
@@ -21,6 +22,9 @@ class LocalClock:
 
     def wall(self) -> float:
         return self._clocks.wall()
+
+    def disciplined(self) -> bool | None:
+        return clock_synchronised()
 
     async def rtc_flags(self, name: str) -> int:
         if not re.fullmatch(r"rtc\d{1,3}", name):
