@@ -40,8 +40,12 @@ def verdict_word(finding: Finding) -> str:
 
 def summary(finding: Finding) -> str:
     """What was read and the limit, or the reason, in one line."""
-    if finding.verdict in (Verdict.PASS, None) and finding.held:
+    if finding.verdict in (Verdict.PASS, None) and finding.held and finding.rate is None:
         return "; ".join(_held(h) for h in finding.held[:3])
+    if finding.to_do:
+        from verifier.show.words import sentence
+
+        return f"{sentence(finding.reason)} {finding.to_do}"
     return finding.reason
 
 
@@ -187,7 +191,10 @@ class LiveView:
 
         self.total = 0  # nothing more is to come
         for line in quarantine_lines(check, finding, unsafe):
-            self._out(f"[bold red]{escape(printable(line))}[/]")
+            if self._live is not None:
+                self._out(f"[bold red]{escape(printable(line))}[/]")
+            else:
+                self.write(printable(line))  # a question is open; this does not wait for it
 
     def _print(self, check: Check, finding: Finding) -> None:
         from rich.markup import escape

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from verifier.declare.coverage import by_eye_only
 from verifier.declare.spelling import plain
-from verifier.declare.suite import Check, Console, Fit, Ladder, Rule, Serial, Suite, duration_text
+from verifier.declare.suite import Check, Console, Cycles, Fit, Ladder, Rule, Serial, Suite, duration_text
 from verifier.readings import Stage
 
 if TYPE_CHECKING:
@@ -267,6 +267,10 @@ def _note_words(check: Check) -> list[str]:
         words.append("where the hardware is absent it counts as not fitted")
     if check.second_person:
         words.append("asks another person")
+    if check.quarantines:
+        words.append("a fail quarantines the unit")
+    if check.cycles:
+        words.append(_cycles_words(check.cycles))
     if check.repeat:
         words.append(f"taken {check.repeat.times} times, pooled by {check.repeat.pool}")
     if check.timeout:
@@ -274,6 +278,15 @@ def _note_words(check: Check) -> list[str]:
     if check.covers and by_eye_only(check):
         words.append("proves its joints by eye only")
     return words
+
+
+def _cycles_words(cycles: Cycles) -> str:
+    words = f"in {cycles.number} cycles"
+    if cycles.between:
+        words += f", each after: “{cycles.between}”"
+    if cycles.positions:
+        words += f", in the positions {', '.join(cycles.positions)}"
+    return words + (", no more after a fail" if cycles.stop == "first-fail" else "")
 
 
 def _covered_words(suite: Suite, joint: str) -> str:

@@ -8,12 +8,14 @@ may be held although no check failed. What was taken and not judged is skipped, 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
-from verifier.readings import Disposition, Verdict
+from verifier.readings import Disposition, Held, Verdict
 from verifier.seal.record import Record, RecordedCheck
 from verifier.show import words
+from verifier.show.cycles import name_of
 from verifier.show.outside import visible
 from verifier.show.view import span
 
@@ -96,6 +98,17 @@ def _case(check: RecordedCheck, record: Record) -> Element:
 
 def _lines(check: RecordedCheck) -> list[str]:
     held = check.finding.held if check.finding else ()
+    to_do = [check.finding.to_do] if check.finding and check.finding.to_do else []
+    cycles = check.counting.cycles if check.counting else ()
+    told = [
+        f"{name_of(cycle)}: {cycle.finding.verdict.value}: {cycle.finding.reason}".removesuffix(": ")
+        for cycle in cycles
+        if cycle.finding is not None and cycle.finding.verdict is not None and not cycle.set_aside
+    ]
+    return [*to_do, *told, *_held_lines(held)]
+
+
+def _held_lines(held: Sequence[Held]) -> list[str]:
     return [
         f"{h.reading}: {'no reading' if h.value is None else h.value} {h.unit}".rstrip() + f"; limit {h.limit}; "
         f"{h.verdict.value}{f': {h.reason}' if h.reason else ''}"

@@ -154,6 +154,7 @@ def environment() -> Environment:
         "time_of_day": words.time_of_day,
         "duration": words.duration,
         "sentence": words.sentence,
+        "capital": words.capital,
         "listed": words.listed,
     }
     return environment

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal, InvalidOperation
 
 from markupsafe import Markup
@@ -24,6 +24,7 @@ from verifier.seal.record import (
     disclosed_value,
 )
 from verifier.show import numbers, words
+from verifier.show.cycles import CyclesView, cycles_view, take_names
 from verifier.show.grid import grid_svg
 from verifier.show.held import HeldView, held_view
 from verifier.show.series import series_svg
@@ -85,6 +86,9 @@ class CheckView:
     """Readings of a check without limits: name, value, whether it is a text."""
     answers: tuple[AnswerView, ...]
     earlier: tuple[EarlierView, ...]
+    cycles: CyclesView | None
+    to_do: str
+    """What to do next, as whatever kept the check from being taken says it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -148,8 +152,12 @@ def _check(check: RecordedCheck, record: Record, disclosed: Disclosed) -> CheckV
     verdict, reason = _verdict(check)
     counting, finding = check.counting, check.finding
     held = tuple(held_view(h, _label(h, check), _beside(h, reason)) for h in finding.held) if finding else ()
-    if held and verdict == "pass":
+    cycles = cycles_view(counting.cycles) if counting else None
+    if held and verdict == "pass" and not cycles:
         reason = ""  # reading, limit and scale have said it
+    if cycles and counting and verdict == "pass":
+        nearest = f"the nearest of {len(counting.cycles)} cycles"
+        held = tuple(replace(h, notes=(*h.notes, nearest)) for h in held)
     return CheckView(
         id=check.id,
         title=check.title,
@@ -164,6 +172,8 @@ def _check(check: RecordedCheck, record: Record, disclosed: Disclosed) -> CheckV
         noted=_noted(counting) if counting and verdict == "noted" and not check.prompt else (),
         answers=_answers(counting, disclosed) if counting else (),
         earlier=tuple(_earlier(a, disclosed) for a in check.attempts if a is not counting),
+        cycles=cycles,
+        to_do=words.sentence(finding.to_do) if finding else "",
     )
 
 
@@ -244,7 +254,7 @@ def taken(record: Record, disclosed: Disclosed) -> list[TakenView]:
         if counting is None or not any(counting.takes):
             continue
         took = span(counting.began, counting.ended)
-        several = len(counting.takes) > 1
+        several, names = len(counting.takes) > 1, take_names(counting.cycles)
         views.append(
             TakenView(
                 id=check.id,
@@ -253,7 +263,7 @@ def taken(record: Record, disclosed: Disclosed) -> list[TakenView]:
                 host=counting.host if counting.host != record.host.address else "",
                 readings=tuple(
                     (
-                        str(n) if several else "",
+                        names.get(n - 1, str(n)) if several else "",
                         (
                             *(_reading(reading) for reading in take),
                             *(_name(name, disclosed) for name in counting.names if name.take == n),
