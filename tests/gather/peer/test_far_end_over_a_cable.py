@@ -48,6 +48,71 @@ def test_a_sound_cable_loses_nothing(joined: tuple[Cable, Path]) -> None:
         assert payload["u"][0][1] / payload["value"] == pytest.approx(frames["u"][0][1] / frames["value"])
 
 
+@pytest.fixture
+def second_way(joined: tuple[Cable, Path]) -> Iterator[tuple[Cable, Path]]:
+    """A slower way to the same far end beside the cable, which the routes never choose: the place of a radio."""
+    made, _ = joined
+    ip("link", "add", "air0", "netns", made.unit, "type", "veth", "peer", "name", "air0", "netns", made.bench)
+    try:
+        for namespace, address in ((made.bench, "198.51.100.1/24"), (made.unit, "198.51.100.2/24")):
+            ip("-n", namespace, "address", "add", address, "dev", "air0")
+            ip("-n", namespace, "link", "set", "air0", "up")
+        # Only for what is bound to it: the cable's route comes first.
+        ip("-n", made.unit, "route", "add", "192.0.2.1/32", "dev", "air0", "metric", "900", "via", "198.51.100.1")
+        shape = (
+            "tc",
+            "qdisc",
+            "replace",
+            "dev",
+            "air0",
+            "root",
+            "tbf",
+            "rate",
+            "20mbit",
+            "burst",
+            "16kb",
+            "limit",
+            "64kb",
+        )
+        for namespace in (made.unit, made.bench):
+            subprocess.run(made.on(namespace, *shape), check=True, capture_output=True)
+        yield joined
+    finally:
+        ip("-n", made.unit, "link", "del", "air0")
+
+
+def octets(made: Cable, interface: str) -> int:
+    told = made.on(made.unit, "cat", f"/sys/class/net/{interface}/statistics/tx_bytes")
+    return int(subprocess.run(told, check=True, capture_output=True).stdout)
+
+
+def test_a_named_interface_carries_the_load_and_no_other_does(second_way: tuple[Cable, Path]) -> None:
+    """Both ways lead to the far end; the slow one allows 20 Mbit/s. Were it the cable, it would be hundreds."""
+    made, _ = second_way
+    ip("-n", made.unit, "route", "replace", "192.0.2.1/32", "dev", "lan0", "metric", "10")
+    before = octets(made, "lan0")
+    found = take(*second_way, "network.throughput", seconds=0.4, repeats=2, interface="air0", direction="up")
+    assert 5 < found["up"]["value"] < 22 and found["up"]["origin"].endswith("over air0")
+    assert octets(made, "lan0") - before < 5_000, "nothing went over the cable"
+    lost = take(*second_way, "network.loss", frames=[512], rate=400.0, count=100, interface="air0")
+    assert lost["up_lost"]["value"] == lost["down_lost"]["value"] == 0 and "air0" in lost["up_lost"]["origin"]
+    trip = take(*second_way, "network.round_trip", frames=[64], count=5, interface="air0")
+    assert trip["lost"]["value"] == 0
+    by_routes = take(*second_way, "network.throughput", seconds=0.2, repeats=2, direction="up")
+    assert by_routes["up"]["value"] > 50, "unless it is named, the cable is what is tested"
+
+
+def test_a_named_interface_that_leads_nowhere_is_not_replaced_by_one_that_does(
+    second_way: tuple[Cable, Path],
+) -> None:
+    made, _ = second_way
+    ip("-n", made.bench, "link", "set", "air0", "down")
+    found = take(*second_way, "network.throughput", seconds=0.2, repeats=2, interface="air0")
+    assert found["raised"] == "NotPossible" and "does not answer over air0" in found["what"]
+    found = take(*second_way, "network.throughput", seconds=0.2, repeats=2, interface="air7")
+    assert found["raised"] == "Absent" and "no network interface air7" in found["what"]
+
+
 def test_frames_beyond_what_the_link_carries_are_lost(joined: tuple[Cable, Path]) -> None:
     """1 Mbit/s carries 81 full frames a second (RFC 5180, A.1); 400 at 2000 a second cannot pass a short queue."""
     made, _ = joined

@@ -106,11 +106,11 @@ class LocalNet:
                 return Exchange(answer=answer, sent=sent, received=received) if answer else None
         return None
 
-    async def far_end(self, name: str) -> FarEnd:
+    async def far_end(self, name: str, interface: str = "") -> FarEnd:
         from verifier.gather.peer.client import open_far_end
         from verifier.gather.peer.pairings import folder, paired
 
-        return await open_far_end(paired(folder(), name), self._clocks.wall)
+        return await open_far_end(paired(folder(), name), self._clocks.wall, interface)
 
 
 def _family(address: str) -> socket.AddressFamily:

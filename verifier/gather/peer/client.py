@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import secrets
 import socket
 import threading
@@ -11,7 +12,7 @@ from typing import Any, TypeVar
 
 import anyio.to_thread
 
-from verifier.errors import BenchFault, InputError, NotPossible
+from verifier.errors import Absent, BenchFault, InputError, NotPossible
 from verifier.gather.peer import load
 from verifier.gather.peer import protocol as rules
 from verifier.gather.peer.pairings import PairedWith
@@ -61,6 +62,21 @@ def pair(address: str, port: int, code: str, name: str) -> PairedWith:
     return PairedWith(name=name, address=address, port=port, id=known_by, key=keys["key"])
 
 
+def _connected(pairing: PairedWith, interface: str) -> socket.socket:
+    """A connection to the far end, over `interface` alone where one is named."""
+    if not interface:
+        return socket.create_connection((pairing.address, pairing.port), REACH_SECONDS)
+    line = socket.socket(socket.AF_INET6 if ":" in pairing.address else socket.AF_INET, socket.SOCK_STREAM)
+    try:
+        load.keep_to(line, interface)
+        line.settimeout(REACH_SECONDS)
+        line.connect((pairing.address, pairing.port))
+    except BaseException:
+        line.close()
+        raise
+    return line
+
+
 def _refuse_refusal(message: dict[str, Any]) -> None:
     if "refused" in message:
         raise Refused("it refused")
@@ -69,26 +85,29 @@ def _refuse_refusal(message: dict[str, Any]) -> None:
 class Asking:
     """An open session. Its calls block; `FarEndOver` makes them fit for an event loop."""
 
-    def __init__(self, pairing: PairedWith, connection: socket.socket) -> None:
-        self._pairing, self._connection = pairing, connection
+    def __init__(self, pairing: PairedWith, connection: socket.socket, interface: str = "") -> None:
+        self._pairing, self._connection, self._interface = pairing, connection, interface
         self._line = Line(connection)
         self._address = str(connection.getsockname()[0])
         self.ip_version = 6 if connection.family == socket.AF_INET6 else 4
 
     @classmethod
-    def open(cls, pairing: PairedWith) -> Asking:
+    def open(cls, pairing: PairedWith, interface: str = "") -> Asking:
         """NotPossible when nobody answers there, or nobody who is paired with us."""
         where = f"{pairing.address} port {pairing.port}"
         try:
-            connection = socket.create_connection((pairing.address, pairing.port), REACH_SECONDS)
+            connection = _connected(pairing, interface)
         except OSError as error:
+            if interface and error.errno == errno.ENODEV:
+                raise Absent(f"there is no network interface {interface}") from None
+            over = f" over {interface}" if interface else ""
             raise NotPossible(
-                f"the far end {pairing.name} ({where}) does not answer: {error.strerror or error}",
+                f"the far end {pairing.name} ({where}) does not answer{over}: {error.strerror or error}",
                 to_do="Start `verifier peer --listen ADDRESS` on the bench computer, and check the cable.",
             ) from None
         try:
             connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-            asking = cls(pairing, connection)
+            asking = cls(pairing, connection, interface)
             asking._prove()
         except (Refused, EOFError, OSError):
             connection.close()
@@ -154,8 +173,7 @@ class Asking:
     def stream(self, way: Way, seconds: float) -> Flow:
         with self._exchange():
             token = rules.unhex(self._ask({"do": "stream", "way": way, "seconds": seconds}).get("token"), 32)
-            where = (self._pairing.address, self._pairing.port)
-            with socket.create_connection(where, REACH_SECONDS) as data:
+            with _connected(self._pairing, self._interface) as data:
                 Line(data).send({"want": "stream", "token": token.hex()})
                 if way == "up":
                     load.send_stream(data, seconds)
@@ -172,7 +190,7 @@ class Asking:
             opened = self._ask({"do": "datagrams", "way": way, "payload": payload, "count": count, "rate": rate})
             token = rules.unhex(opened.get("token"), load.TOKEN)
             port = int(rules.number(opened, "port", 1, 65_535))
-            with load.datagram_socket(self._address) as line:
+            with load.datagram_socket(self._address, self._interface) as line:
                 line.connect((self._pairing.address, port))
                 if way == "up":
                     sent = load.send_datagrams(line, token, payload=payload, count=count, rate=rate)
@@ -214,7 +232,7 @@ class Asking:
         with self._exchange():
             opened = self._ask({"do": "echoes", "count": count})
             token = rules.unhex(opened.get("token"), load.TOKEN)
-            with load.datagram_socket(self._address) as line:
+            with load.datagram_socket(self._address, self._interface) as line:
                 line.connect((self._pairing.address, int(rules.number(opened, "port", 1, 65_535))))
                 found = load.ask_echoes(line, token, payload=payload, count=count, interval=interval, wait=wait)
             # Where the word that no more will come was lost, the far end waits out its time.
@@ -316,7 +334,11 @@ class FarEndOver:
         self._asking.close()
 
 
-async def open_far_end(pairing: PairedWith, wall: Callable[[], float]) -> FarEndOver:
-    """A session with the far end of a pairing; NotPossible when it cannot be had."""
-    asking = await anyio.to_thread.run_sync(Asking.open, pairing, abandon_on_cancel=True)
-    return FarEndOver(asking, f"far end {pairing.name}, {pairing.address} port {pairing.port}", wall)
+async def open_far_end(pairing: PairedWith, wall: Callable[[], float], interface: str = "") -> FarEndOver:
+    """A session with the far end of a pairing, over `interface` alone where one is named.
+
+    NotPossible when it cannot be had; Absent where there is no such interface.
+    """
+    asking = await anyio.to_thread.run_sync(Asking.open, pairing, interface, abandon_on_cancel=True)
+    over = f" over {interface}" if interface else ""
+    return FarEndOver(asking, f"far end {pairing.name}, {pairing.address} port {pairing.port}{over}", wall)

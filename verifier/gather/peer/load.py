@@ -220,10 +220,20 @@ def _echo(
     return None
 
 
-def datagram_socket(address: str) -> socket.socket:
+def keep_to(line: socket.socket, interface: str) -> None:
+    """Have a socket send and receive over one interface only, whatever the routes say (socket(7)).
+
+    Any account may, since Linux 5.7. Raises the OSError of the kernel: ENODEV without such an interface.
+    """
+    if interface:
+        line.setsockopt(socket.SOL_SOCKET, socket.SO_BINDTODEVICE, interface.encode() + b"\0")
+
+
+def datagram_socket(address: str, interface: str = "") -> socket.socket:
     """Bound to `address`, a port of the kernel's choice, with as much room for datagrams as it gives."""
     line = socket.socket(socket.AF_INET6 if ":" in address else socket.AF_INET, socket.SOCK_DGRAM)
     try:
+        keep_to(line, interface)
         for option in (_SO_RCVBUFFORCE, socket.SO_RCVBUF):  # the first needs CAP_NET_ADMIN
             with suppress(OSError):
                 line.setsockopt(socket.SOL_SOCKET, option, 8 << 20)

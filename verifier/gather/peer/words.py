@@ -131,14 +131,17 @@ class FarEnd(Protocol):
 class ReachesFarEnds(Protocol):
     """A network from which far ends can be asked."""
 
-    async def far_end(self, name: str) -> FarEnd:
-        """The far end paired under that name; NotPossible where none is, or it does not answer or know us."""
+    async def far_end(self, name: str, interface: str = "") -> FarEnd:
+        """The far end paired under that name; NotPossible where none is, or it does not answer or know us.
+
+        With an `interface`, all goes over that one and no other, there and back; Absent where it is not there.
+        """
         ...
 
 
-async def far_end_of(host: Host, name: str) -> FarEnd:
+async def far_end_of(host: Host, name: str, interface: str = "") -> FarEnd:
     """The far end that a host reaches over its own network; NotPossible where it cannot reach any."""
     net = net_of(host)
     if not isinstance(net, ReachesFarEnds):
         raise NotPossible(f"{host.address} cannot send load to a far end")
-    return await net.far_end(name)
+    return await net.far_end(name, interface)

@@ -75,3 +75,9 @@ async def names_in(files: Files, path: str) -> list[str]:
         if error.errno in NO_VALUE:
             return []
         raise
+
+
+def refuse_bad_interface(name: str) -> None:
+    """ValueError where a setting is no name of a network interface; empty is left to the caller."""
+    if name and not re.fullmatch(r"(?!\.)[^\s/:\x00]{1,15}", name):
+        raise ValueError(f"{name[:40]!r} is no interface name, such as eth0")

@@ -12,6 +12,7 @@ from verifier.errors import BenchFault
 from verifier.gather.peer.frames import FRAMING, IP, LEAST_PAYLOAD, UDP, udp_payload
 from verifier.gather.peer.pairings import valid_name
 from verifier.gather.peer.words import Datagrams, Way, far_end_of
+from verifier.gather.probes.attributes import refuse_bad_interface
 from verifier.gather.probes.repeats import mean_of
 from verifier.readings import Contribution, ProbeDeclaration, Reading, ReadingDeclaration
 from verifier.services import Host
@@ -49,9 +50,12 @@ class LossSettings:
     """Frames a second; 0 for as fast as it goes, which a receiver need not keep up with."""
     count: int = 2000
     """Frames of each size, each way."""
+    interface: str = ""
+    """The interface that is tested: all goes over it and no other. Unless named, the routes decide."""
 
     def __post_init__(self) -> None:
         valid_name(self.peer)
+        refuse_bad_interface(self.interface)
         _refuse_bad_frames(self.frames)
         if not (0 <= self.rate <= 2_000_000 and 2 <= self.count <= 2_000_000):
             raise ValueError("rate lies between 0 and 2000000, count between 2 and 2000000")
@@ -136,7 +140,7 @@ limits = [
 
     async def take(self, host: Host, settings: LossSettings) -> AsyncIterator[Reading]:
         """Raises NotPossible when the far end does not answer or know us; BenchFault when it breaks off."""
-        async with aclosing(await far_end_of(host, settings.peer)) as far_end:
+        async with aclosing(await far_end_of(host, settings.peer, settings.interface)) as far_end:
             ways: tuple[Way, ...] = ("up", "down")
             for way in ways:
                 if settings.direction not in ("both", way):
@@ -193,9 +197,12 @@ class RoundTripSettings:
     """Seconds between an answer and the next frame."""
     wait: float = 0.5
     """Seconds after which a frame counts as lost."""
+    interface: str = ""
+    """The interface that is tested: all goes over it and no other. Unless named, the routes decide."""
 
     def __post_init__(self) -> None:
         valid_name(self.peer)
+        refuse_bad_interface(self.interface)
         _refuse_bad_frames(self.frames)
         if not (2 <= self.count <= 10_000 and 0 <= self.interval <= 10 and 0.001 <= self.wait <= 10):
             raise ValueError(
@@ -264,7 +271,7 @@ limits = [
     async def take(self, host: Host, settings: RoundTripSettings) -> AsyncIterator[Reading]:
         """Raises NotPossible when the far end does not answer or know us; BenchFault when it breaks off."""
         lost = 0
-        async with aclosing(await far_end_of(host, settings.peer)) as far_end:
+        async with aclosing(await far_end_of(host, settings.peer, settings.interface)) as far_end:
             origin = f"UDP echo, {far_end.where}"
             for frame in settings.frames:
                 times = await far_end.echoes(

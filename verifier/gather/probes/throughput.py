@@ -10,7 +10,7 @@ from typing import Literal
 from verifier.gather.peer.frames import goodput_ceiling
 from verifier.gather.peer.pairings import valid_name
 from verifier.gather.peer.words import Way, far_end_of
-from verifier.gather.probes.attributes import number_of
+from verifier.gather.probes.attributes import number_of, refuse_bad_interface
 from verifier.gather.probes.repeats import mean_of
 from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
 from verifier.services import Files, Host
@@ -29,16 +29,13 @@ class Settings:
     repeats: int = 5
     """Transfers each way; their scatter gives the uncertainty."""
     interface: str = ""
-    """The interface that is tested; with it the shares of what its speed allows are given."""
+    """The interface that is tested: all goes over it and no other. Shares of what its speed allows are given too."""
 
     def __post_init__(self) -> None:
         valid_name(self.peer)
         if not (0.1 <= self.seconds <= MOST_SECONDS and 2 <= self.repeats <= 100):
             raise ValueError(f"seconds lies between 0.1 and {MOST_SECONDS:g}, repeats between 2 and 100")
-        if self.interface and (
-            len(self.interface) > 15 or {"/", " "} & set(self.interface) or "." in self.interface[:1]
-        ):
-            raise ValueError(f"{self.interface!r} is no interface name, such as eth0")
+        refuse_bad_interface(self.interface)
 
 
 _WAYS: tuple[tuple[Way, str], ...] = (("up", "from the unit to the far end"), ("down", "to the unit"))
@@ -51,7 +48,8 @@ class Throughput:
         what=(
             "Sends as fast as TCP allows to `verifier peer` on the bench computer and back, several times each "
             "way, and gives what arrived. A bad pair, a bent contact or a wrong duplex shows here long before a "
-            "link is lost."
+            "link is lost. Name the interface where the unit has several: else the routes decide which one is "
+            "tested, and a cable stands in for the radio beside it."
         ),
         settings=Settings,
         readings=(
@@ -120,7 +118,7 @@ limits = [
     async def take(self, host: Host, settings: Settings) -> AsyncIterator[Reading]:
         """Raises NotPossible when the far end does not answer or know us; BenchFault when it breaks off."""
         ceiling = await _ceiling(host.files, settings.interface) if settings.interface else None
-        async with aclosing(await far_end_of(host, settings.peer)) as far_end:
+        async with aclosing(await far_end_of(host, settings.peer, settings.interface)) as far_end:
             if ceiling is not None:
                 at = f"{NET}/{settings.interface}/speed"
                 yield Reading(name="ceiling", value=ceiling, unit="Mbit/s", origin=at, exact=True)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from verifier.errors import Absent, NotPossible
 from verifier.gather.probes import wireless
-from verifier.gather.probes.attributes import NO_VALUE, names_in, number_of
+from verifier.gather.probes.attributes import NO_VALUE, names_in, number_of, refuse_bad_interface
 from verifier.readings import Contribution, ProbeDeclaration, Reading, ReadingDeclaration
 from verifier.services import Clocks, Files, Host, Radio, RadioInterface, radio_of
 
@@ -38,7 +38,7 @@ class Settings:
     """Seconds between them; an access point is heard about ten times a second."""
 
     def __post_init__(self) -> None:
-        wireless.refuse_bad_interface(self.interface)
+        refuse_bad_interface(self.interface)
         wireless.refuse_bad_reference(self.reference, self.access_point)
         if not (1 <= self.samples <= 1000 and 0.05 <= self.interval <= 10):
             raise ValueError("samples lies between 1 and 1000, interval between 0.05 and 10 s")

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 from verifier.errors import NotPossible
 from verifier.gather.probes import wireless
+from verifier.gather.probes.attributes import refuse_bad_interface
 from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
 from verifier.services import Host, RadioEvent, radio_of
 
@@ -25,7 +26,7 @@ class Settings:
     """How long it is watched. Give the check a longer timeout."""
 
     def __post_init__(self) -> None:
-        wireless.refuse_bad_interface(self.interface)
+        refuse_bad_interface(self.interface)
         wireless.refuse_bad_reference(self.reference, self.access_point)
         if not 1 <= self.seconds <= 86_400:
             raise ValueError("seconds lies between 1 and 86400")

@@ -6,6 +6,7 @@ from collections.abc import AsyncIterator, Sequence
 from dataclasses import dataclass
 
 from verifier.gather.probes import wireless
+from verifier.gather.probes.attributes import refuse_bad_interface
 from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
 from verifier.services import Host, RadioNetwork, radio_of
 
@@ -25,7 +26,7 @@ class Settings:
     """How often it listens; each scan hears some access points and misses others."""
 
     def __post_init__(self) -> None:
-        wireless.refuse_bad_interface(self.interface)
+        refuse_bad_interface(self.interface)
         wireless.refuse_bad_reference(self.reference, self.access_point)
         if not (self.reference or self.access_point) or not 1 <= self.scans <= 20:
             raise ValueError("name the reference or its access_point; scans lies between 1 and 20")

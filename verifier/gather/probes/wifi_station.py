@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from verifier.errors import NotPossible
 from verifier.gather.probes import wireless
+from verifier.gather.probes.attributes import refuse_bad_interface
 from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
 from verifier.services import Host, RadioStation, radio_of
 
@@ -26,7 +27,7 @@ class Settings:
     """Seconds between them."""
 
     def __post_init__(self) -> None:
-        wireless.refuse_bad_interface(self.interface)
+        refuse_bad_interface(self.interface)
         if self.station and not re.fullmatch(r"[0-9a-fA-F]{2}(:[0-9a-fA-F]{2}){5}", self.station):
             raise ValueError(f"station {self.station[:40]!r} is no hardware address, such as 02:00:5e:10:00:01")
         if not self.interface or not (1 <= self.samples <= 1000 and 0.05 <= self.interval <= 10):

@@ -22,11 +22,6 @@ SOURCES = (
 )
 
 
-def refuse_bad_interface(name: str) -> None:
-    if name and not re.fullmatch(r"(?!\.)[^\s/:\x00]{1,15}", name):
-        raise ValueError(f"{name!r} is no interface name, such as wlan0")
-
-
 def refuse_bad_reference(reference: str, access_point: str) -> None:
     if len(reference.encode("utf-8", "replace")) > NAME_OCTETS:
         raise ValueError(f"reference is the name of a network, at most {NAME_OCTETS} bytes of UTF-8")
