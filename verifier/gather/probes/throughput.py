@@ -29,7 +29,7 @@ class Settings:
     repeats: int = 5
     """Transfers each way; their scatter gives the uncertainty."""
     interface: str = ""
-    """The interface that is tested: all goes over it and no other. Shares of what its speed allows are given too."""
+    """The interface that is tested: all goes over it and no other. Shares of what its speed allows are given."""
 
     def __post_init__(self) -> None:
         valid_name(self.peer)
