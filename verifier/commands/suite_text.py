@@ -9,14 +9,27 @@ import textwrap
 from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING, Any
 
+from verifier.declare.cautions import cautions_of
 from verifier.declare.coverage import by_eye_only
+from verifier.declare.forecast import forecast_of
 from verifier.declare.spelling import plain
-from verifier.declare.suite import Check, Console, Cycles, Fit, Ladder, Rule, Serial, Suite, duration_text
+from verifier.declare.suite import (
+    Check,
+    Console,
+    Cycles,
+    Decision,
+    Fit,
+    Ladder,
+    Rule,
+    Serial,
+    Suite,
+    duration_text,
+)
 from verifier.readings import Stage
 
 if TYPE_CHECKING:
     from verifier.gather.simulated.faults import Fault
-    from verifier.readings import ProbeDeclaration
+    from verifier.readings import Catalogue, ProbeDeclaration
 
 _FITS = {
     Fit.AGAIN: "may be fitted again",
@@ -30,9 +43,12 @@ def width() -> int:
     return min(shutil.get_terminal_size((80, 24)).columns, 100) if sys.stdout.isatty() else 80
 
 
-def suite_text(suite: Suite, columns: int = 80) -> str:
-    """The suite as a person reads it: checks stage by stage with their limits in words, then the joints."""
-    return "\n".join(_Writer(columns).suite(suite)) + "\n"
+def suite_text(suite: Suite, columns: int = 80, catalogue: Catalogue | None = None) -> str:
+    """The suite as a person reads it: checks stage by stage with their limits in words, then the joints.
+
+    With the catalogue of probes, what those foresee is told beside each check, and their cautions.
+    """
+    return "\n".join(_Writer(columns, catalogue).suite(suite)) + "\n"
 
 
 def probe_text(declaration: ProbeDeclaration, package: str = "", columns: int = 80) -> str:
@@ -57,8 +73,10 @@ def faults_text(unit: str, faults: Mapping[str, Fault], suite: Suite, columns: i
 
 
 class _Writer:
-    def __init__(self, columns: int) -> None:
+    def __init__(self, columns: int, catalogue: Catalogue | None = None) -> None:
         self.columns = max(columns, 40)
+        self.catalogue = catalogue
+        self.decision = Decision()
 
     def wrapped(self, text: str, indent: int = 0, hanging: int | None = None) -> Iterator[str]:
         after = " " * (indent if hanging is None else hanging)
@@ -90,7 +108,8 @@ class _Writer:
         yield from self.named("serial", _serial_words(suite.serial), 0)
         if suite.console is not None:
             yield from self.named("console", _console_words(suite.console), 0)
-        for caution in suite.cautions:
+        self.decision = suite.decision
+        for caution in cautions_of(suite, self.catalogue) if self.catalogue else suite.cautions:
             yield from self.named("caution", caution, 0)
         if suite.ladder is not None:
             yield from self.ladder(suite, suite.ladder)
@@ -138,6 +157,7 @@ class _Writer:
             settings = ", ".join(f"{key} = {toml_value(value)}" for key, value in check.settings.items())
             seen = ", seen from the bench" if check.seen_from == "bench" else ""
             yield from self.named("probe", f"{check.probe}{f' with {settings}' if settings else ''}{seen}", 4)
+            yield from self.foreseen(check)
         else:
             yield from self.named("prompt", _prompt_words(check), 4)
             yield from self.named("says", check.say or "", 4)
@@ -161,6 +181,13 @@ class _Writer:
             yield from self.named("needs", ", ".join(check.needs), 4)
         if notes := _note_words(check):
             yield from self.named("note", "; ".join(notes), 4)
+
+    def foreseen(self, check: Check) -> Iterator[str]:
+        """What its probe says beforehand, as it would say it to whoever waits; tables are not wrapped."""
+        declaration = self.catalogue.declaration(check.probe) if self.catalogue and check.probe else None
+        forecast = forecast_of(check, declaration, self.decision) if declaration else None
+        for number, line in enumerate(forecast.words if forecast else ()):
+            yield f"    {'plan' if number == 0 else '':<12}{plain(line, 500)}".rstrip()
 
     def probe(self, declaration: ProbeDeclaration, package: str) -> Iterator[str]:
         from verifier.declare.settings import describe_settings
@@ -190,6 +217,10 @@ class _Writer:
         yield from self.named("of the host", ", ".join(declaration.services) or "nothing", column=14)
         if declaration.cues:
             yield from self.named("technician", "acts when asked, while the probe watches", column=14)
+        if declaration.pauses:
+            yield from self.named("run", "may pause while it waits, and goes on by `verifier resume`", column=14)
+        for caution in declaration.cautions:
+            yield from self.named("caution", caution, column=14)
         for privilege in declaration.privileges:
             yield from self.named("privilege", privilege, column=14)
         yield from self.named("time", f"{declaration.timeout:g} s at most, unless timeout says else", column=14)
@@ -265,6 +296,8 @@ def _note_words(check: Check) -> list[str]:
         words.append("not required for release")
     if check.if_absent == "not-fitted":
         words.append("where the hardware is absent it counts as not fitted")
+    if check.instead_of:
+        words.append(f"made only where {check.instead_of} could not be run")
     if check.second_person:
         words.append("asks another person")
     if check.quarantines:

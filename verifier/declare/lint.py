@@ -14,11 +14,13 @@ from pathlib import Path
 from verifier.declare.flaws import MOST_SHOWN, Flaw, to_problems
 from verifier.declare.lint_checks import lint_check, lint_probe
 from verifier.declare.lint_console import lint_console
+from verifier.declare.lint_forecast import lint_forecast
 from verifier.declare.lint_instruments import lint_instruments
 from verifier.declare.lint_joints import lint_joints, lint_order_of_checks
 from verifier.declare.lint_ladder import lint_ladder
 from verifier.declare.lint_limits import lint_limits, lint_pattern
 from verifier.declare.lint_quarantine import lint_quarantine
+from verifier.declare.lint_stand_ins import lint_stand_ins
 from verifier.declare.lint_usb_ports import lint_usb_ports
 from verifier.declare.notes import Enough, Notes
 from verifier.declare.shape import adapter_of, salvage
@@ -63,12 +65,14 @@ def _rules(notes: Notes, suite: Suite, catalogue: Catalogue, folder: Path) -> No
     _serial(notes, suite, catalogue)
     lint_console(notes, suite, catalogue)
     lint_instruments(notes, suite, catalogue)
+    lint_forecast(notes, suite, catalogue)
     lint_usb_ports(notes, suite)
     for number, check in enumerate(suite.checks):
         readings = lint_check(notes, check, ("checks", number), catalogue, folder)
         lint_limits(notes, suite, check, ("checks", number), readings)
     lint_order_of_checks(notes, suite)
     lint_ladder(notes, suite)
+    lint_stand_ins(notes, suite)
     lint_quarantine(notes, suite, catalogue)
     lint_joints(notes, suite)
     if not suite.checks:

@@ -415,6 +415,8 @@ class Check(_Model):
     """Whether the unit can be released only when this check passes."""
     if_absent: Literal["fail", "not-fitted"] = "fail"
     """What it means when the hardware is not there."""
+    instead_of: Identifier | None = None
+    """The check that this one stands in for: made only where that one could not be run."""
     seen_from: Literal["unit", "bench"] = "unit"
     """Whose files the probe reads: the unit's, or those of the bench computer at the far end of its cable."""
     repeat: Repeat | None = None

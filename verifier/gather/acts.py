@@ -108,7 +108,8 @@ def _set_aside(engine: Engine, check_id: str, why: str) -> None:
     for check in engine.state.plan.suite.checks:
         later = engine.state.counting(check.id)
         never_ran = later is not None and later.finding is not None and later.finding.verdict is Verdict.NOT_RUN
-        if (is_rung or check_id in check.after) and later is not None and never_ran and not later.takes:
+        depends = is_rung or check_id in check.after or check_id == check.instead_of
+        if depends and later is not None and never_ran and not later.takes:
             _set_aside(engine, check.id, f"“{title}” did not pass then")
 
 

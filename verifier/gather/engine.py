@@ -24,6 +24,7 @@ import anyio
 
 from verifier.declare.forecast import forecast_of
 from verifier.declare.quarantine import prerequisites
+from verifier.declare.stand_ins import spared
 from verifier.declare.suite import Check, PromptKind
 from verifier.errors import Absent, BenchFault, NotPossible, VerifierError
 from verifier.gather.consulting import asked, consulted
@@ -309,6 +310,12 @@ class Engine:
         if held is not False:
             return held
         waiting = False
+        if check.instead_of is not None:
+            stood_in_for = self.state.counting(check.instead_of)
+            if stood_in_for is None or stood_in_for.finding is None:
+                return None
+            if not_needed := spared(self.state.plan.suite, check, stood_in_for.finding):
+                return Finding(verdict=Verdict.NOT_RUN, reason=not_needed)
         for name in self._prerequisites[check.id]:
             earlier = self.state.counting(name)
             if earlier is None or earlier.finding is None:
@@ -506,8 +513,8 @@ class Engine:
         settings: Mapping[str, Any] = check.settings
         if (forecast := forecast_of(check, declaration, self.state.plan.suite.decision)) is not None:
             settings = forecast.settings
-            for line in forecast.words if declaration.cues and not more else ():
-                await self._cue(check, Cue(say=line))
+            if forecast.words and declaration.cues and not more:
+                await self._cue(check, Cue(say="\n".join(forecast.words)))
         taken = taker.take(
             declaration.name,
             settings,

@@ -18,6 +18,8 @@ OFF_SAMPLES = 5
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Settings(TraceSettings):
+    first: str = ""
+    """What the technician does before it is fed, as they read it; empty: nothing, it is connected."""
     button: bool = False
     """Whether the technician presses the power button; without it the unit starts by itself when it is fed."""
     standby: float = 5.0
@@ -37,6 +39,8 @@ class Settings(TraceSettings):
             raise ValueError("seconds is 1 to 600, and steady from 0.2 to as many")
         if not 0.5 <= self.standby <= 600 or not 0.1 <= self.overload <= 600:
             raise ValueError("standby is 0.5 to 600 s, overload 0.1 to 600 s")
+        if len(self.first) > 300 or not self.first.isprintable():
+            raise ValueError("first is a text of at most 300 characters without line breaks")
         if not 1 <= self.band <= 50:
             raise ValueError("band is 1 to 50 percent")
 
@@ -78,7 +82,7 @@ class Signature:
                 name="current", kind="number", unit="A", what="At the end, settled or not; with the whole trace."
             ),
             ReadingDeclaration(
-                name="idle", kind="number", unit="A", what="The same, where it started and settled.", optional=True
+                name="idle", kind="number", unit="A", what="The same, where it settled.", optional=True
             ),
             ReadingDeclaration(
                 name="time_to_idle",
@@ -124,12 +128,10 @@ limits = [
     async def take(self, host: Host, settings: Settings) -> AsyncIterator[Reading | Cue]:
         """Raises NotPossible where the current cannot be measured to a specification."""
         here = bench_of(host)
-        if settings.button:
-            yield Cue(
-                say=f"The unit is about to be fed with {settings.voltage:g} V. Leave its power button alone until "
-                "you are asked to press it. Ready?",
-                wait=True,
-            )
+        if settings.button or settings.first:
+            later = "Leave its power button alone until you are asked to press it. " if settings.button else ""
+            feed = f"The unit is then fed with {settings.voltage:g} V. {later}Ready?"
+            yield Cue(say=f"{settings.first} {feed}".strip(), wait=True)
         trace = await CurrentTrace.begin(here, settings)
         for _ in range(OFF_SAMPLES):
             await trace.sample()
@@ -170,12 +172,13 @@ limits = [
         settled = found.settled is not None and not shorted()
         yield Reading(name="settled", value=settled, origin=origin, exact=True)
         yield trace.reading("current", tail, series=trace.series())
+        if settled:
+            yield trace.reading("idle", tail)
         if found.rise is not None and found.settled is not None and settled:
             if starting := [
                 v for t, v in zip(trace.times, trace.values, strict=True) if found.rise <= t < found.settled
             ]:
                 yield trace.reading("start", starting)
-            yield trace.reading("idle", tail)
             begin, unknown, note = 0.0, unsure, "when the output went on"
             if settings.button:
                 begin, unknown, note = found.rise, trace.step, "the rise shows within a step"

@@ -1,0 +1,30 @@
+"""Checks that stand in for others (`instead_of`): a prompt where the bench has no instrument.
+
+Of a check and its stand-ins, one side is made: the stand-ins only where the check itself could not be run. A bench
+error is no such case, and a fail even less: neither is asked away.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from verifier.declare.suite import Check, Suite
+from verifier.readings import Finding, Verdict
+
+
+def spared(suite: Suite, check: Check, finding: Finding) -> str:
+    """Why a stand-in is not made, given the finding of the check that it stands in for; empty where it is made."""
+    if check.instead_of is None or finding.verdict is Verdict.NOT_RUN:
+        return ""
+    return f"not needed: “{suite.check(check.instead_of).title}” was made"
+
+
+def excused(suite: Suite, check: Check, findings: Mapping[str, Finding]) -> bool:
+    """Whether nobody misses a check that was not run, since the other side counts."""
+    finding = findings.get(check.id)
+    if finding is None or finding.verdict is not Verdict.NOT_RUN:
+        return False
+    if check.instead_of is not None:
+        other = findings.get(check.instead_of)
+        return other is not None and bool(spared(suite, check, other))
+    return any(other.instead_of == check.id for other in suite.checks)
