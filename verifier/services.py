@@ -7,6 +7,7 @@ refuse in words where the host has none: a reading never silently comes from ano
 
 from __future__ import annotations
 
+import random
 from collections.abc import AsyncIterator, Mapping, Sequence
 from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass, field
@@ -570,6 +571,22 @@ def clock_of(host: Host) -> UnitClock | None:
 def keeps_time(clock: UnitClock) -> bool | None:
     """Whether the host's system keeps its own time right, and so sets its real-time clock; None: not known."""
     return clock.disciplined() if isinstance(clock, TellsDiscipline) else None
+
+
+@runtime_checkable
+class Seeded(Protocol):
+    """A host whose chance is its run's: a simulated unit."""
+
+    @property
+    def seed(self) -> int: ...
+
+
+def chance_of(host: Host, what: str) -> random.Random:
+    """Where a probe draws what nobody is to foresee: from the operating system; behind a simulated unit from the run's
+    seed, the moment and a name for what is drawn, so that it can be run again."""
+    if isinstance(host, Seeded):
+        return random.Random(f"{host.seed}/{what}/{host.clocks.boot():.6f}")  # noqa: S311 - a simulation
+    return random.SystemRandom()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

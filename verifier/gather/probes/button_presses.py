@@ -17,7 +17,7 @@ from verifier.gather.probes.presses import (
     trials_needed,
 )
 from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
-from verifier.services import Cue, Host, KeyEvent, KeyWatch, buttons_of
+from verifier.services import Cue, Host, KeyEvent, KeyWatch, buttons_of, chance_of
 
 SHORTEST_GAP = 1.0
 """Seconds between the end of one press and the next cue at the least: what a doubled press needs to show."""
@@ -121,7 +121,7 @@ limits = [
     )
 
     def __init__(self, chance: random.Random | None = None) -> None:
-        self._chance = chance or random.SystemRandom()
+        self._chance = chance
 
     async def take(self, host: Host, settings: Settings) -> AsyncIterator[Reading | Cue]:
         """Raises Absent without a power button; NotPossible where it has no event device."""
@@ -147,10 +147,11 @@ limits = [
             )
             while await watch.next(0.0):  # what was pressed while reading this answers nothing
                 pass
+            chance = self._chance or chance_of(host, "presses")
             events: list[KeyEvent] = []
             cues: list[float] = []
             for number in range(1, settings.presses + 1):
-                await _quiet(host, watch, events, self._chance.uniform(SHORTEST_GAP, settings.longest_gap))
+                await _quiet(host, watch, events, chance.uniform(SHORTEST_GAP, settings.longest_gap))
                 yield Cue(say=f"Press now ({number} of {settings.presses})", act="press")
                 cues.append(host.clocks.loop())
                 await _answer(host, watch, events, settings.patience)

@@ -16,7 +16,7 @@ from verifier.errors import Absent, NotPossible
 from verifier.gather.probes import counted
 from verifier.gather.probes.attributes import names_in, text_of
 from verifier.readings import ProbeDeclaration, Reading
-from verifier.services import Ask, Cue, Files, Host
+from verifier.services import Ask, Cue, Files, Host, chance_of
 
 ACTIVE = "/sys/class/tty/tty0/active"
 CONSOLES = "/sys/class/vtconsole"
@@ -49,7 +49,7 @@ class Settings:
     console: int = 0
     """Number of the text console that is drawn on, 1 to 63: it is brought to the front with chvt and left again.
     With 0 (the default) the one in front is drawn on as it is: for units without a desktop."""
-    seconds: float = 6.0
+    seconds: int = 6
     """How long the squares are shown, 2 to 60."""
 
     def __post_init__(self) -> None:
@@ -94,7 +94,7 @@ limits = [{ reading = "right", is = true, source = "judgement" }]
     )
 
     def __init__(self, chance: random.Random | None = None) -> None:
-        self._chance = chance or random.SystemRandom()
+        self._chance = chance
 
     async def take(self, host: Host, settings: Settings) -> AsyncIterator[Reading | Cue | Ask]:
         """Raises NotPossible where there is no text console on a display, or it may not be drawn on."""
@@ -105,10 +105,11 @@ limits = [{ reading = "right", is = true, source = "judgement" }]
             "(If it shows a desktop or anything else instead, type :cannot afterwards.)",
             wait=True,
         )
-        number = counted.drawn(self._chance)
+        chance = self._chance or chance_of(host, "squares")
+        number = counted.drawn(chance)
         console = f"/dev/tty{settings.console or front}"
         back = str(front) if settings.console not in (0, front) else ""
-        await _show(host, console, drawing(number, self._chance), settings.seconds, back)
+        await _show(host, console, drawing(number, chance), settings.seconds, back)
         ask = Ask(
             say="How many squares did you see? 0 if the display stayed dark.",
             pattern=counted.ANSWER,

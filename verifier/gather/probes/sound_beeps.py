@@ -11,7 +11,7 @@ from verifier.errors import Absent, NotPossible
 from verifier.gather.probes import counted
 from verifier.gather.sound import SOUND, sound_of
 from verifier.readings import ProbeDeclaration, Reading
-from verifier.services import Ask, Cue, Host
+from verifier.services import Ask, Cue, Host, chance_of
 
 RATE = 48_000
 FREQUENCY = 997.0
@@ -77,7 +77,7 @@ limits = [{ reading = "right", is = true, source = "judgement" }]
     )
 
     def __init__(self, chance: random.Random | None = None) -> None:
-        self._chance = chance or random.SystemRandom()
+        self._chance = chance
 
     async def take(self, host: Host, settings: Settings) -> AsyncIterator[Reading | Cue | Ask]:
         """Raises Absent without an output; NotPossible where nothing can be played."""
@@ -85,7 +85,7 @@ limits = [{ reading = "right", is = true, source = "judgement" }]
             sound_of(host)
         what = settings.label or "the unit's sound"
         yield Cue(say=f"Listen to {what}{_SIDES[settings.side]} and count the beeps.", wait=True)
-        number = counted.drawn(self._chance)
+        number = counted.drawn(self._chance or chance_of(host, "beeps"))
         if settings.command:
             await _by_command(host, settings.command, number)
             origin = " ".join(settings.command)
