@@ -92,9 +92,8 @@ CONSOLE = {
 def take(probe: Any, answer: str, said: list[str] | None = None, **parts: Any) -> dict[str, Reading]:
     """The readings; `said` gathers whatever a terminal or a journal would have had before the answer."""
     settings = parts.pop("settings", {})
-    host: Any = SimpleNamespace(
-        address="local", services=frozenset({"files", "commands", "sound"}), clocks=Still(), **parts
-    )
+    services = frozenset({"files", "commands", "sound"})
+    host: Any = SimpleNamespace(**{"address": "local", "services": services, "clocks": Still(), **parts})
 
     async def collect() -> dict[str, Reading]:
         found: dict[str, Reading] = {}
@@ -142,6 +141,17 @@ def test_neither_cue_nor_question_tells_the_number() -> None:
 def test_every_number_is_drawn_as_often() -> None:
     drawn = [take(Beeps(random.Random(n)), "1", sound=Card())["shown"].value for n in range(350)]
     assert {drawn.count(n) > 25 for n in range(FEWEST, MOST + 1)} == {True}
+
+
+def test_behind_a_simulated_unit_the_number_is_the_seeds_own() -> None:
+    """The same at the same moment of the same run, another at another moment."""
+
+    def shown(seed: int, at: float) -> object:
+        clocks = SimpleNamespace(boot=lambda: at)
+        return take(Beeps(), "5", sound=Card(), seed=seed, clocks=clocks)["shown"].value
+
+    assert [shown(4, 10.0) for _ in range(3)] == [shown(4, 10.0)] * 3
+    assert len({shown(4, float(n)) for n in range(30)}) > 4 and len({shown(n, 1.0) for n in range(30)}) > 4
 
 
 def test_beeps_by_a_command_of_the_unit() -> None:
@@ -218,7 +228,7 @@ def test_as_many_squares_are_drawn_as_were_drawn_by_chance(seed: int) -> None:
 
 def test_another_console_is_brought_to_the_front_and_left_again() -> None:
     shell = Shell()
-    take(Picture(), "6", files=Tree(CONSOLE), commands=shell, settings={"console": 9, "seconds": 4.0})
+    take(Picture(), "6", files=Tree(CONSOLE), commands=shell, settings={"console": 9, "seconds": 4})
     ((*_, console, _, seconds, back),) = shell.ran
     assert (console, seconds, back) == ("/dev/tty9", "4", "2")
 
@@ -243,13 +253,14 @@ def test_a_console_that_may_not_be_drawn_on(code: int, words: str) -> None:
         take(Picture(), "6", files=Tree(CONSOLE), commands=Shell(code))
 
 
-def test_the_script_draws_on_a_terminal_and_clears_it_again(tmp_path: Path) -> None:
+@pytest.mark.parametrize("shell", ["sh", "busybox sh", "bash"])
+def test_the_script_draws_on_a_terminal_and_clears_it_again(tmp_path: Path, shell: str) -> None:
     """Run by sh, on a pseudo-terminal in place of the console, with a chvt that only takes notes."""
     notes = tmp_path / "notes"
     (tmp_path / "chvt").write_text(f'#!/bin/sh\necho "chvt $1" >>{notes}\n')
     (tmp_path / "chvt").chmod(0o755)
     end, terminal = pty.openpty()
-    argv = ["sh", "-c", SCRIPT, "sh", os.ttyname(terminal), drawing(5, random.Random(1)), "0.2", "2"]
+    argv = [*shell.split(), "-c", SCRIPT, "sh", os.ttyname(terminal), drawing(5, random.Random(1)), "0", "2"]
     seen = bytearray()
 
     def look() -> None:

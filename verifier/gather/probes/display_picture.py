@@ -101,7 +101,7 @@ limits = [{ reading = "right", is = true, source = "judgement" }]
         front = await _front(host.files)
         on = f"the display marked {settings.label}" if settings.label else "the unit's display"
         yield Cue(
-            say=f"Look at {on}. It will show coloured squares for {settings.seconds:g} s: count them. "
+            say=f"Look at {on}. It will show coloured squares for {settings.seconds} s: count them. "
             "(If it shows a desktop or anything else instead, type :cannot afterwards.)",
             wait=True,
         )
@@ -145,8 +145,8 @@ def drawing(number: int, chance: random.Random) -> str:
     return "".join(drawn) + r"\033[0m\033[H"
 
 
-async def _show(host: Host, console: str, picture: str, seconds: float, back: str) -> None:
-    argv = ("sh", "-c", SCRIPT, "sh", console, picture, f"{seconds:g}", back)
+async def _show(host: Host, console: str, picture: str, seconds: int, back: str) -> None:
+    argv = ("sh", "-c", SCRIPT, "sh", console, picture, str(seconds), back)
     try:
         result = await host.commands.run(*argv, timeout=seconds + 20)
     except Absent as error:  # a shell that is missing is no fault of the display
