@@ -37,7 +37,13 @@ async def asked(asker: Asker, check: Check, ask: Ask) -> tuple[str, Answer]:
         return "" if pattern.fullmatch(str(value)) else f"Type it as {ask.hint}."
 
     question = Question(
-        check=check.id, kind=PromptKind.TEXT, title=check.title, say=ask.say, hint=ask.hint, accepts=wrong
+        check=check.id,
+        kind=PromptKind.TEXT,
+        title=check.title,
+        say=ask.say,
+        hint=ask.hint,
+        about=ask.about,
+        accepts=wrong,
     )
     given = await asker.ask(question)
     text = str(given.value)

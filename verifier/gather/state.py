@@ -72,6 +72,8 @@ class RunState:
     began: Moment
     last: Moment
     lines: int = 1
+    cautions: tuple[str, ...] = ()
+    """What can hurt or be harmed: the suite's cautions, and those of its probes."""
     picture_folder: str = ""
     """Where the suite's pictures were when the run began; empty where it has none."""
     pictures: dict[str, str] = field(default_factory=dict)
@@ -162,13 +164,15 @@ def begin(event: Event, plan: Plan | None = None) -> RunState:
     `plan` is what stands there, for whoever makes a thousand runs by one plan and keeps none of their journals.
     """
     data = event.data
+    plan = plan or _plan(data)
     return RunState(
         run=from_json(str, data["run"]),
-        plan=plan or _plan(data),
+        plan=plan,
         at=from_json(str, data["at"]),
         role=from_json(Role, data["role"]),  # type: ignore[arg-type]
         station=from_json(str, data["station"]),
         software=from_json(dict[str, str], data["software"]),
+        cautions=from_json(tuple[str, ...], data.get("cautions", plan.suite.cautions)),
         picture_folder=data.get("picture_folder", ""),
         pictures=dict(data.get("pictures", {})),
         technician=from_json(Person, data["technician"]) if data.get("technician") else None,

@@ -92,7 +92,11 @@ async def true_time(host: Host, settings: ClockSettings, into: list[Fix]) -> Asy
             at = (asked + answered) / 2
             into.append(Fix(at=at, time=float(given.value), contributions=known, origin=given.origin))
         case "key":
-            yield Cue(say="Watch a clock that is right. Press Enter when its seconds turn to 00.", wait=True)
+            yield Cue(
+                say="Watch a clock that is right. Press Enter when its seconds turn to 00.",
+                wait=True,
+                act="minute mark",
+            )
             at = host.clocks.loop()
             mark = Ask(
                 say="Which minute began when you pressed?",

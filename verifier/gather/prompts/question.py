@@ -44,6 +44,8 @@ class Question:
     takes: int = 1
     hint: str = ""
     """What an answer looks like, in words; that of the kind where it is empty."""
+    about: str = ""
+    """What a probe asks about, for a scripted technician."""
     accepts: Callable[[Value], str] | None = None
     """Says what is wrong with an answer beyond its form; an empty text accepts it."""
 

@@ -31,7 +31,7 @@ from pydantic import ConfigDict, Field
 from verifier.declare.fasteners import fastener_types
 from verifier.declare.model_file import load_model
 from verifier.declare.notes import Notes
-from verifier.declare.suite import Check, Suite
+from verifier.declare.suite import Suite
 from verifier.gather.simulated.parts import (
     Button,
     Cell,
@@ -118,16 +118,12 @@ def load_description(path: Path, suite: Suite | None = None) -> Description:
     return load_model(path, Description, rules=rules)
 
 
-def prompts_of(suite: Suite) -> dict[str, Check]:
-    return {check.id: check for check in suite.checks if check.prompt is not None}
-
-
 def _with_suite(notes: Notes, unit: Description, suite: Suite) -> None:
     if unit.model != suite.model:
         notes.error(("model",), f"the suite is for {suite.model}", "Name the suite's model.")
     for name in unit.seen:
-        if name not in prompts_of(suite):
-            notes.error(("seen", name), "the suite has no such prompt", notes.hint(name, prompts_of(suite)))
+        if name not in (checks := [check.id for check in suite.checks]):
+            notes.error(("seen", name), "the suite has no such check", notes.hint(name, checks))
     for kind in unit.fasteners:
         if kind not in (known := fastener_types(suite)):
             notes.error(("fasteners", kind), "the suite has no such fasteners", notes.hint(kind, known))

@@ -28,7 +28,7 @@ from verifier.declare.model_file import load_model
 from verifier.declare.notes import Notes
 from verifier.declare.suite import Suite
 from verifier.errors import InputError
-from verifier.gather.simulated.description import Description, prompts_of
+from verifier.gather.simulated.description import Description
 from verifier.gather.simulated.parts import Number, Part, Word
 from verifier.readings import InjectedFault
 from verifier.shipped import shipped_beside_suites
@@ -214,12 +214,13 @@ def _complaints(unit: Description, change: Change) -> list[tuple[str, str, str]]
 
 
 def _not_asked(suite: Suite | None, change: Change) -> Iterator[tuple[str, str, str]]:
-    """The prompts that a change names and the suite does not have."""
+    """The checks that a change names and the suite does not have."""
+    known = {check.id for check in suite.checks} if suite is not None else set()
     for key in change.set if suite is not None else ():
         part, _, rest = key.partition(".")
-        prompt = rest.partition(".")[0]
-        if part == "seen" and suite is not None and prompt not in prompts_of(suite):
-            yield "set", key, f"the suite has no prompt {prompt}"
+        check = rest.partition(".")[0]
+        if part == "seen" and check not in known:
+            yield "set", key, f"the suite has no check {check}"
 
 
 def _problem(unit: Description, change: Change) -> str:

@@ -12,23 +12,21 @@ from verifier.gather.simulated import sockets
 from verifier.gather.simulated.answering import Answering
 from verifier.gather.simulated.buttons import SimulatedButtons
 from verifier.gather.simulated.clock import UnitClock
+from verifier.gather.simulated.commands import CONSOLE_FILES, SimulatedCommands
 from verifier.gather.simulated.description import Description
 from verifier.gather.simulated.ethernet import Port
 from verifier.gather.simulated.files import Content, SimulatedFiles
+from verifier.gather.simulated.load import SimulatedLoad
 from verifier.gather.simulated.parts import Line, Thermal
 from verifier.gather.simulated.points import Points
+from verifier.gather.simulated.radio import Antennas, SimulatedRadio
 from verifier.gather.simulated.reference import SimulatedReference
 from verifier.gather.simulated.serial_line import SCHEME, SimulatedLine
 from verifier.gather.simulated.state import UnitState
 from verifier.gather.simulated.thermal import Sensor
-from verifier.services import Clocks, CommandResult
+from verifier.services import Clocks
 
 ZONE, DMI = "/sys/class/thermal/thermal_zone0", "/sys/class/dmi/id"
-
-
-class SimulatedCommands:
-    async def run(self, *argv: str, timeout: float = 10.0) -> CommandResult:
-        raise Absent(f"the simulated unit has no command {' '.join(argv)[:200]}")
 
 
 class SimulatedSerial:
@@ -65,19 +63,23 @@ class SimulatedHost:
             "commands": ours,
             "serial": ours and bool(unit.lines),
             "clock": ours and unit.clock.rtc is not None,
+            "radio": ours and unit.radio is not None,
             "buttons": ours and unit.button is not None,
             "console": console is not None and bool(unit.lines),
+            "load": ours and unit.thermal is not None,
             "reference": True,  # the bench beside it
         }
         self.services = frozenset(name for name, there in offered.items() if there)
         self.sensor = Sensor(unit.thermal, seed) if unit.thermal else None
+        self._load = SimulatedLoad(unit.thermal, self.sensor, clocks) if unit.thermal and self.sensor else None
         self.clock = UnitClock(unit.clock, unit.cell, seed, clocks, self.state)
         self.reference = SimulatedReference(seed, clocks)
-        self.points = Points(unit, seed)
-        self.antennas = sockets.Antennas(unit.radio, seed) if unit.radio else None
+        self.points = Points(unit, seed, self.state)
+        self.antennas = Antennas(unit.radio, seed) if unit.radio else None
+        self._radio = SimulatedRadio(self.antennas, seed, clocks) if self.antennas else None
         at_usb, gone = sockets.usb(unit.usb, self.state)
         self.files = SimulatedFiles(self._contents() | at_usb, clocks, gone)
-        self.commands = SimulatedCommands()
+        self.commands = SimulatedCommands(unit, clocks, self.state)
         answering = Answering(unit, seed, clocks, self.state, self.clock)
         self._serial = SimulatedSerial(unit.lines, clocks, answering.answer)
         self._buttons = SimulatedButtons(unit.button, seed, clocks, self.state) if unit.button else None
@@ -110,10 +112,22 @@ class SimulatedHost:
         return self._buttons
 
     @property
+    def radio(self) -> SimulatedRadio:
+        if self._radio is None:
+            raise NotPossible("the simulated unit has no radio")
+        return self._radio
+
+    @property
     def console(self) -> ConsoleLine:
         if self._console is None:
             raise NotPossible("the simulated unit has no console")
         return self._console
+
+    @property
+    def load(self) -> SimulatedLoad:
+        if self._load is None:
+            raise NotPossible("the simulated unit has no processor to heat")
+        return self._load
 
     def press(self) -> None:
         """Somebody presses the power button now."""
@@ -132,6 +146,8 @@ class SimulatedHost:
             contents["/proc/meminfo"] = f"MemTotal:       {round(unit.system.memory * 2**20)} kB\n"
         if unit.thermal is not None and self.sensor is not None:
             contents |= self._zone(unit.thermal, self.sensor)
+        if self._load is not None:
+            contents |= self._load.contents()
         for made_of in unit.ethernet:
             contents |= Port(made_of, self.seed, clocks, state).contents()
         contents |= self.clock.contents() | sockets.displays(unit.displays, state) | sockets.storage(unit.storage)
@@ -139,6 +155,8 @@ class SimulatedHost:
             contents |= sockets.radio(unit.radio, self.antennas, clocks)
         if unit.button is not None:
             contents |= sockets.button(unit.button)
+        if unit.displays:
+            contents |= CONSOLE_FILES
         if unit.sound is not None:
             contents |= sockets.sound(unit.sound)
         return contents

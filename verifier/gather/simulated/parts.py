@@ -18,6 +18,7 @@ Positive = Annotated[float, Field(ge=1e-6, le=1e9, allow_inf_nan=False)]
 AtLeastZero = Annotated[float, Field(ge=0, le=1e9, allow_inf_nan=False)]
 Share = Annotated[float, Field(ge=0, le=1)]
 Number = Annotated[float, Field(ge=-1e9, le=1e9, allow_inf_nan=False)]
+HardwareAddress = Annotated[str, StringConstraints(pattern=r"^([0-9a-f]{2}:){5}[0-9a-f]{2}$")]
 UsbPath = Annotated[str, StringConstraints(pattern=r"^\d{1,3}-\d{1,3}(\.\d{1,3}){0,6}$")]
 
 
@@ -167,6 +168,19 @@ class Radio(Part):
     """Of one chain's level from one reading to the next, in dB."""
     floor: Annotated[float, Field(ge=-150, le=0)] = -95.0
     """Noise floor, in dBm."""
+    network: Annotated[str, StringConstraints(min_length=1, max_length=32)] = "bench-reference"
+    """Name of the reference's network."""
+    access_point: HardwareAddress = "02:00:5e:00:00:01"
+    frequency: Annotated[int, Field(ge=2400, le=7200)] = 5180
+    """MHz."""
+    megabits: AtLeastZero = 866.7
+    """Mbit/s with all chains."""
+    retries_per_second: AtLeastZero = 0.2
+    losses_per_hour: Annotated[float, Field(ge=0, le=3600)] = 0.0
+    """How often the link is lost."""
+    beacon: Annotated[str, StringConstraints(min_length=1, max_length=24)] = "bench-beacon"
+    """Name of the Bluetooth reference."""
+    beacon_level: Annotated[float, Field(ge=-150, le=0)] = -55.0
     chains: Annotated[dict[Name, AtLeastZero], Field(min_length=1, max_length=8)]
     """What is lost between each antenna and its chain, in dB; chains are numbered in this order."""
     bluetooth: bool = True
@@ -223,6 +237,8 @@ class Sound(Part):
     right: Share = 1.0
     microphone: Share = 1.0
     swapped: bool = False
+    beep: Annotated[tuple[Word, ...], Field(max_length=20)] = ()
+    """The command of the unit that plays one beep; none where left out."""
 
 
 class Supply(Part):
@@ -241,7 +257,7 @@ class Ethernet(Part):
     """A wired port as the kernel shows it under /sys/class/net."""
 
     interface: Interface
-    address: Annotated[str, StringConstraints(pattern=r"^([0-9a-f]{2}:){5}[0-9a-f]{2}$")] = "02:00:00:00:00:01"
+    address: HardwareAddress = "02:00:00:00:00:01"
     enabled: bool = True
     link: bool = True
     speed: Annotated[int, Field(ge=10, le=400_000)] = 1000
@@ -319,8 +335,8 @@ class Seen(Part):
     value: bool | int | float | Annotated[str, StringConstraints(max_length=2000)] | None = None
     """The answer."""
     reads: Word | None = None
-    """Or the measuring point that is read: cell, supply.off, supply.idle, usb.LABEL, sound.tones, button.heard,
-    line.NAME.of.COUNT (lines printed whole)."""
+    """Or the measuring point that is read: cell, supply.off, supply.idle, usb.LABEL, display.LABEL (squares that
+    are seen there), sound.beeps, sound.tones, button.heard, line.NAME.of.COUNT (lines printed whole)."""
     amps: AtLeastZero = 0.0
     """Load on it."""
     half_width: AtLeastZero = 0.0

@@ -5,8 +5,8 @@ from __future__ import annotations
 from verifier.gather.simulated.chance import chance, noise, spread
 from verifier.gather.simulated.clock import cell_volts
 from verifier.gather.simulated.description import Description
+from verifier.gather.simulated.state import UnitState
 
-POINTS = "cell, supply.off, supply.idle, usb.LABEL, sound.tones, button.heard, line.NAME.of.COUNT"
 PRESSES = 10
 """Times that the technician presses the power button for `button.heard`."""
 TICKET_LINE = 42
@@ -14,8 +14,8 @@ TICKET_LINE = 42
 
 
 class Points:
-    def __init__(self, unit: Description, seed: int) -> None:
-        self._unit, self._seed = unit, seed
+    def __init__(self, unit: Description, seed: int, state: UnitState | None = None) -> None:
+        self._unit, self._seed, self._state = unit, seed, state or UnitState()
 
     @staticmethod
     def unit(point: str) -> str:
@@ -39,6 +39,13 @@ class Points:
             case ["sound", "tones"] if (sound := unit.sound) is not None:
                 # Three left, two right, and one's own voice; what is a tenth as loud is not heard.
                 return 3 * (sound.left > 0.1) + 2 * (sound.right > 0.1) + (sound.microphone > 0.1)
+            case ["sound", "beeps"] if (sound := unit.sound) is not None:
+                heard, self._state.beeps = self._state.beeps * (max(sound.left, sound.right) > 0.1), 0
+                return heard
+            case ["display", label] if label in unit.displays:
+                # A picture needs all its lanes.
+                socket = unit.displays[label]
+                return self._state.squares * (socket.hot_plug and socket.edid != "none" and socket.lanes == 4)
             case ["button", "heard"] if unit.button is not None:
                 return self._heard()
             case ["line", name, "of", count] if count.isdecimal():

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Mapping
 from functools import partial
 
-from verifier.gather.simulated.chance import noise, spread
 from verifier.gather.simulated.edid import composed
 from verifier.gather.simulated.files import Content
 from verifier.gather.simulated.parts import Button, Display, Radio, Sound, Storage, Usb
+from verifier.gather.simulated.radio import Antennas
 from verifier.gather.simulated.state import UnitState
 from verifier.services import Clocks
 
@@ -104,26 +103,6 @@ def storage(devices: Mapping[str, Storage]) -> dict[str, Content]:
             if text is not None:
                 contents[f"{at}/device/{file}"] = f"{text}\n"
     return contents
-
-
-class Antennas:
-    """What the chains of the radio receive of the reference access point."""
-
-    def __init__(self, made_of: Radio, seed: int) -> None:
-        self.made_of, self._seed = made_of, seed
-        self._level = made_of.level + spread(seed, "radio", made_of.spread)
-
-    def chains(self, at: float) -> list[float]:
-        """Level of each chain in dBm, `at` seconds; never below the noise floor."""
-        radio = self.made_of
-        return [
-            max(radio.floor, self._level - loss + noise(self._seed, f"chain {name}", at, radio.noise))
-            for name, loss in radio.chains.items()
-        ]
-
-    def level(self, at: float) -> float:
-        """All chains together: their powers add up."""
-        return 10 * math.log10(sum(10 ** (chain / 10) for chain in self.chains(at)))
 
 
 def radio(made_of: Radio, antennas: Antennas, clocks: Clocks) -> dict[str, Content]:

@@ -20,3 +20,7 @@ class UnitState:
     closed: dict[str, bool] = field(default_factory=dict)
     """Relays that were told to close."""
     lamp: bool = False
+    squares: int = 0
+    """How many squares the unit drew last."""
+    beeps: int = 0
+    """How many beeps it was told to play since somebody was asked for them."""

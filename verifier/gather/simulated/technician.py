@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from datetime import UTC, datetime
 
 from verifier.declare.suite import Check, Limit, PromptKind, Suite
 from verifier.declare.units import convert
@@ -23,6 +24,8 @@ from verifier.services import Cue
 
 TECHNICIAN = Person(name="scripted technician", known="simulated")
 COLLEAGUE = Person(name="scripted colleague", known="simulated")
+REACTION = 0.3
+"""Seconds by which a key is pressed late at the most."""
 SLOWEST = 12.0
 """Seconds that an answer takes at the most."""
 
@@ -32,6 +35,8 @@ class ScriptedTechnician:
 
     def __init__(self, suite: Suite, host: SimulatedHost) -> None:
         self._suite, self._host = suite, host
+        self._mark = 0.0
+        """Wall time of the last minute mark at which a key was pressed."""
 
     async def ask(self, question: Question) -> Given:
         """Raises NotPossible where nothing it could say fits the question."""
@@ -49,7 +54,12 @@ class ScriptedTechnician:
         return Given(value=value, by=by, unit=question.unit, step=step)
 
     async def cue(self, title: str, cue: Cue) -> Person:
-        if cue.wait:
+        if cue.act == "minute mark":
+            clocks = self._host.clocks
+            late = chance(self._host.seed, "reaction", f"{clocks.boot():.3f}").uniform(0.0, REACTION)
+            self._mark = math.ceil((clocks.wall() + 1) / 60) * 60
+            await clocks.sleep(self._mark + late - clocks.wall())
+        elif cue.wait:
             await self._host.clocks.sleep(chance(self._host.seed, "cue", title, cue.say).uniform(1.0, SLOWEST))
         return TECHNICIAN
 
@@ -57,6 +67,8 @@ class ScriptedTechnician:
         if question.check == LABEL:
             return self._host.unit.identity.product_serial or ""
         seen = self._host.unit.seen.get(question.check, Seen())
+        if seen.reads is None and question.about:
+            return self._about(question.about)
         if seen.reads is not None:
             return self._measured(question, seen, seen.reads)
         noticed = chance(self._host.seed, "noticed", question.check, question.take).random() < seen.chance
@@ -64,6 +76,20 @@ class ScriptedTechnician:
             return _typed(seen.value)
         check = next((check for check in self._suite.checks if check.id == question.check), None)
         return _typed(usual_answer(question, check, self._host.unit.identity.product_serial or "none"))
+
+    def _about(self, what: str) -> str:
+        """What a probe asks about while it is taken; empty for what is not known here, which fits no question."""
+        match what:
+            case "squares":
+                return str(self._host.state.squares)
+            case "beeps":
+                return f"{self._host.points.value('sound.beeps'):.0f}"
+            case "minute":
+                return f"{datetime.fromtimestamp(self._mark, UTC):%Y-%m-%d %H:%M}"
+            case "hours":
+                return "48.0"
+            case _:
+                return ""
 
     def _measured(self, question: Question, seen: Seen, point: str) -> str:
         host = self._host
