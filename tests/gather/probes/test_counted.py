@@ -255,7 +255,7 @@ def test_a_console_that_may_not_be_drawn_on(code: int, words: str) -> None:
 
 @pytest.mark.parametrize(("shell", "back"), [("sh", "2"), ("bash", "2"), ("busybox sh", "")])
 def test_the_script_draws_on_a_terminal_and_clears_it_again(tmp_path: Path, shell: str, back: str) -> None:
-    """On a pseudo-terminal in place of the console, with a chvt that only takes notes; busybox would take its own."""
+    """On a pseudo-terminal in place of the console, with a chvt that only takes notes; busybox has its own."""
     notes = tmp_path / "notes"
     (tmp_path / "chvt").write_text(f'#!/bin/sh\necho "chvt $1" >>{notes}\n')
     (tmp_path / "chvt").chmod(0o755)
