@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 from verifier import __version__
+from verifier.declare.cautions import cautions_of
 from verifier.declare.pictures import pictures_of
 from verifier.declare.plan import Plan
 from verifier.declare.suite import Suite
@@ -70,6 +71,8 @@ class Ended:
     """Fingerprint of the key where sealing this run made it."""
     store_problem: str = ""
     paused_because: str = ""
+    meanwhile: str = ""
+    """What is to be done before the run is gone on with, where a check waits for it."""
 
     @property
     def exit_code(self) -> int:
@@ -100,7 +103,8 @@ def begin(
     # An address that cannot be used is refused before anything is written.
     open_host(at, clocks, simulation, access_to(station, plan.suite))
     # So is a suite that wants more of the station's supplies and loads than the station allows.
-    refuse_beyond_ceilings(plan.suite, station.instruments, load_catalogue())
+    catalogue = load_catalogue()
+    refuse_beyond_ceilings(plan.suite, station.instruments, catalogue)
     station.create()
     now = datetime.now(UTC)
     run = f"{now:%Y%m%dT%H%M%SZ}-{b32encode(secrets.token_bytes(4)).decode().lower()[:6]}"
@@ -118,6 +122,7 @@ def begin(
             "role": role_of(at),
             "station": station.name,
             "technician": to_json(technician) if technician else None,
+            "cautions": list(cautions_of(plan.suite, catalogue)),
             "typed_serial": serial,
             "software": {"verifier": __version__, "python": platform.python_version()},
             "simulation": to_json(simulation) if simulation else None,
@@ -204,7 +209,7 @@ def carry_on(running: Running, sitting: Sitting, *, resumed: bool) -> Ended:
         instruments=running.station.instruments,
     )
     if paused:
-        return Ended(outcome=None, paused_because=paused)
+        return Ended(outcome=None, paused_because=paused, meanwhile=state.meanwhile)
     return seal_and_show(running)
 
 

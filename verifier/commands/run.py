@@ -362,16 +362,20 @@ def _open(running: Running) -> None:
         for fault in simulation.faults:
             click.echo(f"Fault put in: {printable(fault.title)} ({fault.name}={fault.severity}).", err=True)
     click.echo(GENERAL_CAUTION, err=True)
-    for caution in suite.cautions:
+    for caution in running.state.cautions:
         click.echo(f"Caution: {printable(caution)}", err=True)
 
 
 def _tell(running: Running, ended: Ended, request: _Request) -> int:
     if ended.outcome is None:
         if request.as_json:
-            _print_json({"run": running.run, "paused": ended.paused_because})
+            _print_json({"run": running.run, "paused": ended.paused_because, "meanwhile": ended.meanwhile})
         else:
-            click.echo(f"Paused ({ended.paused_because}). Go on with: verifier resume {running.run}")
+            from verifier.commands.progress import printable
+
+            if ended.meanwhile:
+                click.echo(f"\n{printable(ended.meanwhile)}")
+            click.echo(f"Paused ({printable(ended.paused_because)}). Go on with: verifier resume {running.run}")
         return ended.exit_code
     if request.out is not None and ended.report is not None:
         from verifier.store.disk import write_aside

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from verifier.commands.options import complete_suite, json_option
+from verifier.commands.prove import prove
 
 if TYPE_CHECKING:
     from verifier.declare.lint import LoadedSuite
@@ -17,6 +18,9 @@ if TYPE_CHECKING:
 @click.group()
 def suite() -> None:
     """Check, show and describe suites and their probes."""
+
+
+suite.add_command(prove)
 
 
 @suite.command()
@@ -123,7 +127,8 @@ def show(suite_name: str, as_json: bool) -> None:
     from verifier.gather.catalogue import load_catalogue
     from verifier.shipped import find_suite
 
-    loaded = load_suite(find_suite(suite_name), load_catalogue())
+    catalogue = load_catalogue()
+    loaded = load_suite(find_suite(suite_name), catalogue)
     if as_json:
         data = {
             "file": str(loaded.path),
@@ -134,7 +139,7 @@ def show(suite_name: str, as_json: bool) -> None:
         return
     for warning in loaded.warnings:
         click.echo(warning.sentence(suite_name), err=True)
-    click.echo(suite_text(loaded.suite, width()), nl=False)
+    click.echo(suite_text(loaded.suite, width(), catalogue), nl=False)
 
 
 @suite.command()
@@ -219,6 +224,9 @@ def _probe_data(declaration: Any) -> dict[str, Any]:
         "services": list(declaration.services),
         "privileges": list(declaration.privileges),
         "cues": declaration.cues,
+        "pauses": declaration.pauses,
+        "consults": declaration.consults,
+        "cautions": list(declaration.cautions),
         "sources": list(declaration.sources),
         "example": declaration.example,
         "timeout_seconds": declaration.timeout,

@@ -75,16 +75,16 @@ class Dwell:
             low, high = (middle, high) if conforms >= 1 - self.risk else (low, middle)
         return low
 
-    def table(self, dwell: float) -> tuple[str, ...]:
+    def table(self, dwell: float, heading: str = "power away") -> tuple[str, ...]:
         """Lines of a small table: what a shorter or longer dwell would give."""
         rows = sorted({rounded_up(self.shortest), self.planned, dwell, rounded_up(4 * dwell)})
-        lines = [f"{'power away':>12}  {'rate known within':>18}  {'passes up to':>14}"]
+        lines = [f"{heading:>13}  {'rate known within':>18}  {'passes up to':>14}"]
         for seconds in rows:
             reach = self.passes(seconds)
             passes = f"± {reach:.3g} ppm" if reach else "nothing"
             mark = "  <- this check" if seconds == dwell else ""
             lines.append(
-                f"{words(seconds):>12}  {f'± {2 * self.ends.u(seconds):.3g} ppm':>18}  {passes:>14}{mark}"
+                f"{words(seconds):>13}  {f'± {2 * self.ends.u(seconds):.3g} ppm':>18}  {passes:>14}{mark}"
             )
         return tuple(lines)
 

@@ -47,7 +47,7 @@ def build_record(
             title=suite.title,
             revision=suite.revision,
             state=suite.state,
-            cautions=suite.cautions,
+            cautions=state.cautions,
             sha256=state.plan.suite_sha256,
             text=state.plan.suite_text,
             pictures=state.pictures,

@@ -62,7 +62,10 @@ def forecast(settings: Mapping[str, Any], bounds: Sequence[Bound], risk: float) 
     if not dwells:
         return Forecast(settings=settings)
     hardest = longest(dwells)
-    lines = (f"Readings over {words(given.span)}, to decide ± {hardest.within:g} ppm:", *hardest.table(given.span))
+    lines = (
+        f"Readings over {words(given.span)}, to decide ± {hardest.within:g} ppm:",
+        *hardest.table(given.span, "readings over"),
+    )
     if given.span >= hardest.shortest:
         return Forecast(settings=settings, words=lines)
     return Forecast(

@@ -129,7 +129,8 @@ class TerminalAsker:
                 write(f"\n> {title}")
                 self._cued = title
             by = await self.person()
-            write(f"  {cue.say}")
+            for line in cue.say.splitlines():
+                write(f"  {line}")
             waits = cue.wait
             while waits:
                 terminal.drop_typed()
