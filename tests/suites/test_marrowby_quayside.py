@@ -182,7 +182,11 @@ def test_healthy_unit_is_released_with_every_disturbed_joint_measured(case: Case
     # What a recording cannot show (a link watched, flags of a running clock, squares and beeps to be counted) and
     # screws that were not out.
     counted = {"display-1-picture", "display-2-picture", "headset-heard"}
-    assert verdicts(state, Verdict.NOT_RUN) == {"lan-steady", "clock-cell", "balance-m4x10", *counted}
+    # Nor has a recording a bench with load and supply beside it; the unit started, so that no ladder is climbed.
+    by_instrument = {"usb-1-vbus", "usb-2-vbus", "usb-3-vbus", "usb-4-vbus", "supply-signature"}
+    ladder = {"start-standby", "start-key", "start-lamp", "start-picture"}
+    left_out = {"lan-steady", "clock-cell", "balance-m4x10", *counted, *by_instrument, *ladder}
+    assert verdicts(state, Verdict.NOT_RUN) == left_out
     assert verdicts(state, Verdict.FAIL, Verdict.INCONCLUSIVE, Verdict.BENCH_ERROR) == set()
     assert {joint.coverage for joint in end.joints if joint.disturbed} == {"measured"}
     assert sum(joint.disturbed for joint in end.joints) == 23
@@ -237,6 +241,20 @@ def unplug_display(case: Case) -> None:
     case.file("sys/class/drm/card0-DP-1/edid").write_bytes(b"")
 
 
+def weak_radio(case: Case) -> None:
+    text = case.file("radio.json").read_text()
+    case.write("radio.json", text.replace('"level": -45', '"level": -61'))
+
+
+def antenna_off(case: Case, chain: str) -> None:
+    """19 dB less on its chain, as the demo world has it; all chains together lose 3 dB."""
+    told = json.loads(case.file("radio.json").read_text())
+    (station,) = told["stations"]["wlan0"]
+    station["chains"][chain] -= 19
+    station["level"] -= 3
+    case.file("radio.json").write_text(json.dumps(told))
+
+
 def clock_lost(case: Case) -> None:
     case.file("errors.json").write_text(json.dumps({"/sys/class/rtc/rtc0/since_epoch": "EINVAL"}))
 
@@ -269,13 +287,9 @@ FAULTS: dict[str, tuple[Callable[[Case], None], str, set[str]]] = {
     "no storage": (lambda c: c.lose("sys/block/nvme0n1"), "storage", {"storage-socket"}),
     "no power button": (lambda c: c.lose("sys/class/input/input0"), "power-button", {"button-flex"}),
     "no Bluetooth": (lambda c: c.lose("sys/class/bluetooth/hci0"), "bluetooth", {"radio-socket"}),
-    "weak radio": (
-        lambda c: c.write(
-            "proc/net/wireless", " wlan0: 0000   20.  -75.  -95        0      0      0      0      0        0"
-        ),
-        "wifi",
-        {"radio-socket"},
-    ),
+    "weak radio": (weak_radio, "wifi", {"radio-socket"}),
+    "left antenna off": (lambda c: antenna_off(c, "0"), "antenna-left", {"antenna-left"}),
+    "right antenna off": (lambda c: antenna_off(c, "1"), "antenna-right", {"antenna-right"}),
     "no sound input": (lambda c: c.lose("proc/asound/card0/pcm0c"), "sound-card", set()),
     "clock lost its time": (clock_lost, "clock", set()),
     "one spacer missing": (lambda c: c.answer("edge-spacers", 1), "edge-spacers", {"edge-spacers"}),
@@ -334,6 +348,39 @@ def test_another_unit_stops_the_run(case: Case) -> None:
     case.write("sys/class/dmi/id/product_serial", "QS-2004182")
     with pytest.raises(WrongUnit, match="QS-2004182"):
         case.run()
+
+
+# ---- a unit that does not start -------------------------------------------------------------------------
+
+RUNGS = {
+    "start-standby": (8.2, 0.4, "port 10, its plug and lead"),
+    "start-key": ("rises and stays up", "does not move", "flex cable of the power button"),
+    "start-lamp": ("steady", "dark", "does not come out of reset"),
+    "start-picture": (1, 0, "the storage module in its socket"),
+}
+"""Each rung with a good answer, a bad one, and where to look."""
+
+
+def climbed(case: Case, dead: str | None) -> tuple[RunState, Outcome]:
+    case.order = case.order.model_copy(update={"complaint": "Does not start since Tuesday"})
+    for rung, (good, bad, _) in RUNGS.items():
+        case.answer(rung, bad if rung == dead else good)
+    return case.run()
+
+
+@pytest.mark.parametrize("dead", RUNGS)
+def test_a_dead_unit_is_left_at_the_rung_that_failed_with_where_to_look(case: Case, dead: str) -> None:
+    state, end = climbed(case, dead)
+    assert verdicts(state, Verdict.FAIL) == {dead}
+    before = list(RUNGS)[: list(RUNGS).index(dead)]
+    assert verdicts(state, Verdict.PASS) == set(before), "nothing else was made"
+    assert end.disposition is Disposition.REWORK and RUNGS[dead][2] in end.reason
+
+
+def test_a_unit_that_starts_again_is_tested_as_usual(case: Case) -> None:
+    state, end = climbed(case, None)
+    assert end.disposition is Disposition.RELEASE, end.reason
+    assert set(RUNGS) <= verdicts(state, Verdict.PASS)
 
 
 # ---- pictures -------------------------------------------------------------------------------------------

@@ -2,8 +2,8 @@
 
 The folder holds `sys`, `proc`, `etc` and so on as they were; `errors.json`, read errors by path
 (`{"/sys/class/net/eth1/speed": "EINVAL"}`), since a tree cannot express them; and `commands/*.json`,
-what commands printed (`{"argv": ["uname", "-m"], "exit": 0, "stdout": "x86_64\\n"}`). What was not
-recorded is absent.
+what commands printed (`{"argv": ["uname", "-m"], "exit": 0, "stdout": "x86_64\\n"}`); and `radio.json`, what
+a radio said (`recorded_radio`). What was not recorded is absent.
 """
 
 from __future__ import annotations
@@ -14,7 +14,8 @@ import os
 import posixpath
 from typing import Any
 
-from verifier.errors import Absent, InputError
+from verifier.errors import Absent, InputError, NotPossible
+from verifier.gather.hosts.recorded_radio import RecordedRadio
 from verifier.gather.hosts.tree import Tree
 from verifier.services import Clocks, CommandResult
 
@@ -80,8 +81,6 @@ class RecordedCommands:
 
 
 class RecordedHost:
-    services = frozenset({"files", "commands"})
-
     def __init__(self, folder: str, clocks: Clocks) -> None:
         self.address = f"recorded:{folder}"
         self.clocks = clocks
@@ -95,6 +94,22 @@ class RecordedHost:
             ) from None
         self.files = RecordedFiles(tree, _errors(tree, folder))
         self.commands = RecordedCommands(_commands(tree, folder))
+        self._radio = _radio(tree, folder)
+        self.services = frozenset({"files", "commands", *(["radio"] if self._radio else [])})
+
+    @property
+    def radio(self) -> RecordedRadio:
+        if self._radio is None:
+            raise NotPossible("this recording holds nothing of a radio")
+        return self._radio
+
+
+def _radio(tree: Tree, folder: str) -> RecordedRadio | None:
+    told = _json(tree, folder, "radio.json")
+    try:
+        return None if told is None else RecordedRadio(told)
+    except ValueError as error:
+        raise _wrong(folder, "radio.json", str(error)) from None
 
 
 def _json(tree: Tree, folder: str, name: str) -> Any:
