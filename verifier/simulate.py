@@ -26,7 +26,7 @@ from verifier.gather.simulated.technician import TECHNICIAN
 from verifier.gather.state import RunState, to_json
 from verifier.gather.state import begin as begin_state
 from verifier.gather.virtual_time import VirtualClocks
-from verifier.judge import SuiteJudge, outcome
+from verifier.judge import DecidedEarly, SuiteJudge, outcome
 from verifier.readings import Finding, Outcome, Person, Simulation, Stage
 from verifier.services import Host
 
@@ -78,11 +78,13 @@ def simulate(plan: Plan, simulation: Simulation, catalogue: ProbeCatalogue) -> t
     def outlook(state: RunState) -> Outcome:
         return outcome(plan, state.counting_attempts(), state.waived, state.quarantined)
 
+    judge = SuiteJudge(suite.decision)
     sit(
         state,
         journal,
         Sitting(asker=NobodyAsker(), watcher=_Unseen(), person=_technician, stand_in=script),
-        judge=SuiteJudge(suite.decision),
+        judge=judge,
+        stop_rule=DecidedEarly(judge),
         outlook=outlook,
         access=Access(console=suite.console),
         catalogue=catalogue,

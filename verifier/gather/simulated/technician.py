@@ -86,6 +86,8 @@ class ScriptedTechnician:
                 return f"{self._host.points.value('sound.beeps'):.0f}"
             case "minute":
                 return f"{datetime.fromtimestamp(self._mark, UTC):%Y-%m-%d %H:%M}"
+            case "air temperature":
+                return f"{thermal.ambient:.1f}" if (thermal := self._host.unit.thermal) else ""
             case "hours":
                 return "48.0"
             case _:
