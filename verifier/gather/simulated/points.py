@@ -44,8 +44,9 @@ class Points:
                 return heard
             case ["display", label] if label in unit.displays:
                 # A picture needs all its lanes.
-                socket = unit.displays[label]
-                return self._state.squares * (socket.hot_plug and socket.edid != "none" and socket.lanes == 4)
+                display = unit.displays[label]
+                whole = display.hot_plug and display.edid != "none" and display.lanes == 4
+                return self._state.squares if whole else 0
             case ["button", "heard"] if unit.button is not None:
                 return self._heard()
             case ["line", name, "of", count] if count.isdecimal():
