@@ -23,6 +23,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "gather/hosts"))
 from orlop import Orlop
 
 HERE = Path(__file__).parent
+RUNGS = ("start-current", "start-lamp", "start-console")
 
 
 @dataclass
@@ -70,7 +71,8 @@ def test_every_joint_of_every_part_is_covered_by_something_better_than_a_yes() -
 def test_healthy_logger_is_released_and_left_at_rest(bench: Bench) -> None:
     code, told, said = bench.run()
     assert code == 0, (told, said)
-    assert set(verdicts(told)) == {"lamp-on", "cable-to-b"}  # taken, and never judged
+    # Taken and never judged; and the rungs of a ladder that nobody called for.
+    assert set(verdicts(told)) == {"lamp-on", "cable-to-b", *RUNGS}
     record = read_sealed(Path(told["record"])).record
     assert record.role == "station" and record.host.address == f"serial:{bench.logger.port}"
     assert record.unit.serial == "OR-10423"
@@ -122,10 +124,29 @@ def test_each_fault_is_seen_where_it_is_and_nowhere_else(bench: Bench, fault: st
     code, told, said = bench.run()
     assert code == exit_code, said
     found = {name: verdict for name, verdict in verdicts(told).items() if verdict is not None}
-    # What comes after a check that did not pass is not run; the rest passes.
+    # What comes after a check that did not pass is not run, nor is the ladder; the rest passes.
     assert {name: v for name, v in found.items() if v != "not-run" or name in expected} == expected
     assert told["disposition"] == ("rework" if "fail" in expected.values() else "hold")
     assert not any(bench.logger.relays.values())
+
+
+@pytest.mark.parametrize("lamp", ["blinks three times", "blinks on and on"])
+def test_a_logger_that_does_not_start_climbs_the_ladder(bench: Bench, tmp_path: Path, lamp: str) -> None:
+    order, answers = tmp_path / "order.toml", tmp_path / "answers.toml"
+    order.write_text('complaint = "Does not start."\n[[replaced]]\npart = "main-board"\n')
+    rungs = f'[start-current]\nvalue = 84\nby = "T04"\n[start-lamp]\nvalue = "{lamp}"\nby = "T04"\n'
+    answers.write_text((HERE / "orlop-answers.toml").read_text() + rungs)
+    given = ("--at", f"serial:{bench.logger.port}", "--repair", str(order), "--answers", str(answers))
+    code, told, said = bench.type("run", "marrowby-orlop", *given)
+    if lamp == "blinks three times":
+        assert code == 0, (told, said)
+        assert set(verdicts(told)) == {"lamp-on", "cable-to-b"}
+    else:
+        assert code == 1 and told["disposition"] == "rework"
+        assert "Look at the main board: it draws current" in told["reason"]
+        assert {name for name in verdicts(told) if verdicts(told)[name] == "fail"} == {"start-lamp"}
+        assert told["checks"]["input-1"]["verdict"] == "not-run"
+        assert not [c for c in bench.logger.heard if c.startswith(("IN?", "RLY 1,1"))], "nothing else was made"
 
 
 def test_another_unit_than_the_label_says_stops_the_run(bench: Bench) -> None:
