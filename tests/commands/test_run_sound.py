@@ -5,6 +5,7 @@ from __future__ import annotations
 import subprocess
 import sys
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -12,6 +13,9 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))
 from bench import Bench
 from pulse import sound_server
+
+from verifier.errors import Absent, NotPossible
+from verifier.gather.hosts import local_sound
 
 LIMITS = """[
   { reading = "left_arrives", is = true, source = "invented" },
@@ -87,6 +91,40 @@ def test_a_computer_without_a_card_says_so(bench: Bench, tmp_path: Path) -> None
     finding = bench.record()["checks"][0]["attempts"][0]["finding"]
     assert (finding["verdict"], finding["absent"]) == ("fail", True)
     assert finding["reason"] == "this computer has no sound output"
+
+
+def test_a_card_that_this_account_may_not_use_is_not_the_units_fault(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    cards = tmp_path / "cards"
+    monkeypatch.setattr(local_sound, "CARDS", cards)
+    library = SimpleNamespace(query_devices=list)
+    with pytest.raises(Absent, match="no sound output"):
+        local_sound._chosen(library, "", "output", 2)
+    cards.write_text("--- no soundcards ---\n")
+    with pytest.raises(Absent):
+        local_sound._chosen(library, "", "output", 2)
+    cards.write_text(" 0 [Headset        ]: HDA-Quay - Headset\n")
+    with pytest.raises(NotPossible, match="group audio"):
+        local_sound._chosen(library, "", "output", 2)
+
+
+def test_outputs_are_chosen_by_part_of_their_name() -> None:
+    names = ("Headset: front", "Headset: rear", "Dock", "Mono")
+    devices = [
+        {"index": n, "name": name, "max_output_channels": 1 if name == "Mono" else 2, "max_input_channels": 0}
+        for n, name in enumerate(names)
+    ]
+    library = SimpleNamespace(query_devices=lambda: devices, default=SimpleNamespace(device=[-1, 2]))
+    assert local_sound._chosen(library, "", "output", 2)["name"] == "Dock"
+    assert local_sound._chosen(library, "REAR", "output", 2)["index"] == 1
+    assert local_sound._chosen(library, "Headset: front", "output", 2)["index"] == 0
+    with pytest.raises(NotPossible, match="several sound outputs fit 'headset'"):
+        local_sound._chosen(library, "headset", "output", 2)
+    with pytest.raises(Absent, match="there are Headset: front, Headset: rear, Dock"):
+        local_sound._chosen(library, "line", "output", 2)
+    with pytest.raises(NotPossible, match="has 1 channels, not 2"):
+        local_sound._chosen(library, "Mono", "output", 2)
 
 
 @pytest.mark.parametrize(

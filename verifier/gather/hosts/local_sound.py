@@ -6,7 +6,9 @@ card has only one.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
 import anyio.to_thread
@@ -18,6 +20,7 @@ if TYPE_CHECKING:
     from verifier.gather.sound import Frames
 
 T = TypeVar("T")
+CARDS = Path("/proc/asound/cards")
 LATENCY = 0.3
 """Seconds of buffer that are asked for: a busy computer must not break off."""
 SLACK = 10.0
@@ -72,9 +75,21 @@ def _library() -> Any:
     return sounddevice
 
 
+def _has_card() -> bool:
+    """Whether the kernel knows a card (Linux Documentation/sound/designs/procfile.rst)."""
+    try:
+        return re.search(r"^ *\d+ \[", CARDS.read_text("utf-8", "replace"), re.MULTILINE) is not None
+    except OSError:
+        return False
+
+
 def _chosen(device: Any, name: str, kind: Literal["output", "input"], channels: int) -> dict[str, Any]:
     """The device of that name, or the usual one."""
     there = [d for d in device.query_devices() if d[f"max_{kind}_channels"] > 0]
+    if not there and _has_card():
+        raise NotPossible(
+            f"this account sees no sound {kind}, although there is a card: on Debian it needs the group audio"
+        )
     if not there:
         raise Absent(f"this computer has no sound {kind}")
     known = ", ".join(str(d["name"]) for d in there)[:300]

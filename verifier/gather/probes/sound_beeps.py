@@ -82,7 +82,9 @@ limits = [{ reading = "right", is = true, source = "judgement" }]
     async def take(self, host: Host, settings: Settings) -> AsyncIterator[Reading | Cue | Ask]:
         """Raises Absent without an output; NotPossible where nothing can be played."""
         if not settings.command:
-            sound_of(host)
+            await _by_sound(
+                host, settings, 0
+            )  # wakes the output, and tells before anybody listens that there is one
         what = settings.label or "the unit's sound"
         yield Cue(say=f"Listen to {what}{_SIDES[settings.side]} and count the beeps.", wait=True)
         number = counted.drawn(self._chance or chance_of(host, "beeps"))
