@@ -48,8 +48,8 @@ class FirstLink:
             "Feeds the unit from a bench supply and watches the bench's own end of its network cable: how long "
             "until the first link. For units that run nothing of ours. The cable goes straight to the bench: a "
             "switch between has a link of its own. A network chip may link before anything runs: compare with the "
-            'time of good units. Always the bench\'s view: say seen_from = "bench", so that whoever reads the '
-            "suite sees it. " + CAUTION
+            "time of good units. Like all that instruments read it is the bench's view, without seen_from. "
+            + CAUTION
         ),
         settings=Settings,
         readings=(
@@ -68,7 +68,6 @@ class FirstLink:
 id = "first-link"
 title = "Comes up on the network in time"
 probe = "ethernet.first_link"
-seen_from = "bench"
 settings = { instrument = "supply", voltage = 19.0, current_limit = 3.0, interface = "eth1", longest = 60.0 }
 needs = ["supply", "bench-lan"]
 timeout = "90 s"
