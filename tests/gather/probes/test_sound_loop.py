@@ -14,7 +14,7 @@ from verifier.errors import BenchFault, NotPossible
 from verifier.gather.probes.sound_loop import LoopBack, Settings
 from verifier.gather.sound import Recording
 from verifier.gather.workers import run_probe
-from verifier.readings import Reading
+from verifier.readings import Basis, Reading
 
 Way = Callable[[Any], Any]
 
@@ -59,10 +59,20 @@ def test_every_reading_of_a_sound_way() -> None:
     assert (values["left_dropouts"], values["right_clipped"]) == (0, 0)
     assert found["left_level"].origin == "here to there, input 1"
     for name in ("left_level", "left_thd_n", "left_thd_n_percent", "left_frequency", "noise", "hum"):
-        (known,) = found[name].contributions
-        assert known.u > 0, name
-    (known,) = found["left_thd_n"].contributions
+        known, step = found[name].contributions
+        assert known.u > 0 and step.basis is Basis.RESOLUTION, name
+    known, step = found["left_thd_n"].contributions
+    assert step.u == pytest.approx(0.001 / 12**0.5)
     assert known.dof == 7 and 0.005 < known.u < 0.2
+
+
+def test_a_way_without_any_noise_is_not_told_to_more_digits_than_a_card_holds() -> None:
+    found = take(Card(lambda frames: 0.5 * frames))
+    assert found["left_level"].value == -12.021 and found["left_frequency"].value == 997
+    assert all(
+        sum(c.u for c in found[name].contributions) >= 0.00028
+        for name in ("left_level", "noise", "left_crosstalk")
+    )
 
 
 def test_a_mono_input_and_a_side_that_is_lost() -> None:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import AsyncIterator, Iterator
 from dataclasses import dataclass
+from decimal import Decimal
 from typing import TYPE_CHECKING, Literal
 
 from verifier.errors import BenchFault
@@ -15,6 +17,8 @@ if TYPE_CHECKING:
     from verifier.gather.tones.loop import Loop, Side
     from verifier.gather.tones.spectrum import Estimate
 
+DECIBEL_STEP, HERTZ_STEP = 0.001, 0.0001
+"""To what levels and frequencies are told."""
 TRIES = 2
 """How often it is played at the most, where this computer lost samples on the way."""
 _SIDE_READINGS: tuple[tuple[str, Literal["number", "yes-no"], str, str, bool], ...] = (
@@ -170,9 +174,7 @@ def _of_side(name: str, side: Side, origin: str, step: float) -> Iterator[Readin
         yield _number(f"{name}_thd_n_percent", side.distorted.percent, "%", origin)
         tone = side.distorted.tone
         spread = Contribution(basis=Basis.REPEATS, u=tone.u_frequency, note="noise beside the tone (IEEE 1057)")
-        yield Reading(
-            name=f"{name}_frequency", value=tone.frequency, unit="Hz", origin=origin, contributions=(spread,)
-        )
+        yield _rounded(f"{name}_frequency", tone.frequency, "Hz", origin, HERTZ_STEP, spread)
     if side.crosstalk is not None:
         yield _number(f"{name}_crosstalk", side.crosstalk, "dB", origin)
     if side.delay is not None and side.inverted is not None:
@@ -189,4 +191,19 @@ def _number(
     name: str, estimate: Estimate, unit: str, origin: str, note: str = "eight parts of the recording"
 ) -> Reading:
     spread = Contribution(basis=Basis.REPEATS, u=estimate.u, dof=estimate.dof, note=f"scatter of {note}")
-    return Reading(name=name, value=estimate.value, unit=unit, origin=origin, contributions=(spread,))
+    step = DECIBEL_STEP
+    if unit == "%":
+        # The same step as of the decibels that it is: a thousandth of one is a ratio of 1.000115.
+        step = 10.0 ** (math.floor(math.log10(estimate.value)) - 4)
+    return _rounded(name, estimate.value, unit, origin, step, spread)
+
+
+def _rounded(name: str, value: float, unit: str, origin: str, step: float, spread: Contribution) -> Reading:
+    """More digits than these no card's gain and clock hold while it is read."""
+    return Reading(
+        name=name,
+        value=float(Decimal(round(value / step)) * Decimal(f"{step:g}")),
+        unit=unit,
+        origin=origin,
+        contributions=(spread, Contribution.resolution(step)),
+    )
