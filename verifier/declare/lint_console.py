@@ -10,7 +10,7 @@ from verifier.readings import Catalogue
 
 CONSOLE = "console"
 """The service of a host that probes need which ask over a console."""
-BENCH_HAS = frozenset({"files", "commands", "net", "clock"})
+BENCH_HAS = frozenset({"files", "commands", "net", "clock", "radio"})
 """What the bench computer offers to a check that is seen from there."""
 
 

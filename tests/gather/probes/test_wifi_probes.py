@@ -16,7 +16,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from verifier.declare.levels import mean_level
-from verifier.errors import Absent, NotPossible
+from verifier.declare.lint import load_suite
+from verifier.errors import Absent, InputError, NotPossible
 from verifier.gather.catalogue import load_catalogue
 from verifier.gather.clocks import RealClocks
 from verifier.gather.hosts.local_radio import LocalRadio
@@ -250,6 +251,33 @@ def test_who_is_not_associated_and_who_may_not_send_yet() -> None:
     waiting = [[k.station("02:00:5e:20:00:05").replace(struct.pack("=II", 0xFE, 0xA2), flags[:4] + b"\xa0\0\0\0")]]
     radio = k.RadioKernel(interfaces=ap, stations=waiting)
     assert value(take("wifi.station", radio, interface="wlan1", samples=1), "associated") is False
+
+
+def test_the_example_of_each_radio_probe_stands_in_a_suite_without_a_complaint(tmp_path: Path) -> None:
+    """Also seen from the bench, whose radio is asked then."""
+    head = 'schema = 1\nmodel = "m"\ntitle = "t"\nrevision = 1\n\n'
+    for name in ("wifi.signal", "wifi.scan", "wifi.station", "wifi.reconnects", "bluetooth.beacon"):
+        declaration = CATALOGUE.declaration(name)
+        assert declaration is not None
+        (tmp_path / "suite.toml").write_text(head + declaration.example)
+        assert load_suite(tmp_path / "suite.toml", CATALOGUE).warnings == (), name
+
+
+def test_no_limit_on_a_name(tmp_path: Path) -> None:
+    text = """schema = 1
+model = "m"
+title = "t"
+revision = 1
+
+[[checks]]
+id = "wifi"
+title = "Radio"
+probe = "wifi.signal"
+limits = [{ reading = "network", equals = "bench-reference", source = "set-up" }]
+"""
+    (tmp_path / "suite.toml").write_text(text)
+    with pytest.raises(InputError, match="network.*is a personal field"):
+        load_suite(tmp_path / "suite.toml", CATALOGUE)
 
 
 # ---- wifi.reconnects -------------------------------------------------------------------------------------
