@@ -100,7 +100,7 @@ def act(engine: Engine, wish: Wish, by: Person) -> None:
 def _set_aside(engine: Engine, check_id: str, why: str) -> None:
     """Set a finding aside, and with it what was not run only because of that finding."""
     begun = engine.state.open_attempt(check_id)
-    if engine.state.counting(check_id) is None and not (begun and begun.cycles):
+    if engine.state.counting(check_id) is None and not (begun and (begun.cycles or begun.paused)):
         return
     engine.append("set-aside", {"check": check_id, "why": why})
     title = engine.state.plan.suite.check(check_id).title

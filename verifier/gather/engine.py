@@ -60,6 +60,8 @@ ALONE = "the unit to itself"
 """The resource of a check beside which nothing else may run; no suite can name it so."""
 BENCH = "bench"
 """Where a reading comes from that is taken on the bench computer, at the far end of the unit's cable."""
+UNIT_QUARANTINED = "the unit is quarantined"
+"""Why a check is not run once the unit is."""
 STARTING = 180.0
 """Seconds that a unit may take to be there again after the technician said that it is on."""
 MAX_PROBES = 4
@@ -247,7 +249,7 @@ class Engine:
 
     async def _run_checks(self, checks: Sequence[Check]) -> None:
         # What the run paused for goes on before anything else looks at the unit.
-        waiting = {check.id: check for check in sorted(checks, key=lambda c: not self._went_away(c))}
+        waiting = {check.id: check for check in sorted(checks, key=lambda c: not self.state.paused_for(c.id))}
         async with anyio.create_task_group() as group:
             while True:
                 self._start_what_can(waiting, group.start_soon)
@@ -414,10 +416,6 @@ class Engine:
         except (Absent, NotPossible, BenchFault) as error:
             return self.unjudged(check, error)
 
-    def _went_away(self, check: Check) -> bool:
-        attempt = self.state.open_attempt(check.id)
-        return attempt is not None and attempt.paused
-
     def judged(self, check: Check, first_take: int) -> Finding:
         """What the takes from that one on are worth."""
         attempt = self.state.open_attempt(check.id)
@@ -437,15 +435,15 @@ class Engine:
         for scope in self._scopes.values():
             scope.cancel()
         with anyio.CancelScope(shield=True):
-            unsafe = await self._make_safe("the unit is quarantined") if self._make_safe else {}
+            unsafe = await self._make_safe(UNIT_QUARANTINED) if self._make_safe else {}
         self._watcher.quarantined(check, finding, unsafe)
 
     def _settle_quarantine(self) -> None:
         """Nothing more is run, at any stage. What was ended in the middle keeps its readings."""
         for check in self.state.pending():
-            finding = Finding(verdict=Verdict.NOT_RUN, reason="the unit is quarantined")
+            finding = Finding(verdict=Verdict.NOT_RUN, reason=UNIT_QUARANTINED)
             if self.state.open_attempt(check.id) is not None:
-                self._end(check, replace(finding, reason="ended, because the unit is quarantined"))
+                self._end(check, replace(finding, reason=f"ended, because {UNIT_QUARANTINED}"))
                 continue
             data = {"check": check.id, "stage": check.stage.value, "host": ""}
             self.append("check-began", data)

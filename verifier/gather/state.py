@@ -113,6 +113,11 @@ class RunState:
         last = attempts[-1] if attempts else None
         return last if last and last.finding is None and not last.set_aside else None
 
+    def paused_for(self, check_id: str) -> bool:
+        """Whether the run paused for a check that has still to go on."""
+        attempt = self.open_attempt(check_id)
+        return attempt is not None and attempt.paused
+
     def pending(self, stages: Iterable[Stage] = tuple(Stage)) -> list[Check]:
         wanted = set(stages)
         return [c for c in self.plan.suite.checks if c.stage in wanted and self.counting(c.id) is None]
@@ -316,6 +321,8 @@ def _finding(state: RunState, event: Event) -> None:
 
 
 def _set_aside(state: RunState, event: Event) -> None:
+    if state.paused_for(event.data["check"]):
+        state.meanwhile = ""
     state.put_aside(event.data["check"], event.data["why"])
 
 
