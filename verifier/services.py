@@ -598,7 +598,7 @@ class Cue:
     """What to do, as the technician reads it."""
     wait: bool = False
     """True where the probe goes on only when the technician says that it is done. Not of the probe's deadline."""
-    act: Literal["", "press", "move", "let go", "pull", "put in", "turn over", "minute mark"] = ""
+    act: Literal["", "press", "move", "let go", "pull", "put in", "turn over", "load", "minute mark"] = ""
     """What is done, for a simulated unit, to which it is then done; empty where there is nothing for hands to
     do."""
     at: str = ""

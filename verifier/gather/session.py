@@ -117,7 +117,8 @@ async def _sit(
     asker = _asker(sitting, host, state)
     bench_instruments = instruments_for(
         state.plan.suite,
-        instruments,
+        # Nothing real is ever switched on for a simulated unit.
+        host.instruments() if isinstance(host, SimulatedHost) else instruments,
         catalogue,
         journal.clocks,
         asker,

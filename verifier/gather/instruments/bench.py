@@ -28,6 +28,9 @@ EXCHANGES = 60
 class StationInstruments:
     """`async with StationInstruments(folder, clocks) as bench:`; nothing is started before it is used."""
 
+    simulated = False
+    """Whether it stands beside a simulated unit, which no real instrument sees."""
+
     def __init__(self, folder: Path, clocks: Clocks) -> None:
         self.folder, self._clocks = folder, clocks
         self._instruments: dict[str, Instrument] | None = None
@@ -221,6 +224,8 @@ class InstrumentHost:
     @property
     def bench_files(self) -> Files:
         """Files of the bench computer; NotPossible where that is the unit itself."""
+        if self.bench.simulated:
+            raise NotPossible("beside a simulated unit there are instruments, and no bench computer to look from")
         if not self._beside_unit:
             raise NotPossible("the unit is this computer (--at local): there is no bench beside it to look from")
         from verifier.gather.hosts.local import LocalHost

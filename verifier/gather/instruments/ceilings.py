@@ -8,6 +8,7 @@ from typing import Protocol, runtime_checkable
 
 from verifier.declare.suite import Suite
 from verifier.errors import InputError
+from verifier.gather.instruments.description import Instrument
 from verifier.gather.instruments.loading import load_instruments
 from verifier.gather.instruments.services import INSTRUMENTS
 from verifier.gather.workers.running import settings_of
@@ -37,9 +38,12 @@ def refuse_beyond_ceilings(suite: Suite, folder: Path, catalogue: Catalogue) -> 
 
     An instrument that the station does not have is no matter of ceilings: the check is then not run.
     """
-    if not uses_instruments(suite, catalogue):
-        return
-    instruments = load_instruments(folder)
+    if uses_instruments(suite, catalogue):
+        refuse_beyond(suite, load_instruments(folder), str(folder), catalogue)
+
+
+def refuse_beyond(suite: Suite, instruments: Mapping[str, Instrument], where: str, catalogue: Catalogue) -> None:
+    """The same for instruments that are described already."""
     wrong = []
     for check in suite.checks:
         declaration = catalogue.declaration(check.probe) if check.probe else None
@@ -59,6 +63,6 @@ def refuse_beyond_ceilings(suite: Suite, folder: Path, catalogue: Catalogue) -> 
     if wrong:
         raise InputError(
             "; ".join(wrong),
-            where=str(folder),
+            where=where,
             to_do="Nothing was switched on. Mend the suite; the ceilings are the station's.",
         )

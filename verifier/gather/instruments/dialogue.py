@@ -30,10 +30,17 @@ from verifier.gather.instruments.safing import make_safe, programme_of
 
 
 class Dialogue:
-    """`stop` is asked between waits (see `OpenLine`)."""
+    """`stop` is asked between waits (see `OpenLine`); `opens` gives the line, where it is no port."""
 
-    def __init__(self, name: str, instrument: Instrument, stop: Callable[[], bool] = lambda: False) -> None:
+    def __init__(
+        self,
+        name: str,
+        instrument: Instrument,
+        stop: Callable[[], bool] = lambda: False,
+        opens: Callable[[], OpenLine] | None = None,
+    ) -> None:
         self.name, self.instrument, self._stop = name, instrument, stop
+        self._opens = opens or self._open_port
         self._line: OpenLine | None = None
         self._clean = False
         self.hot = False
@@ -136,8 +143,11 @@ class Dialogue:
 
     def _opened(self) -> OpenLine:
         if self._line is None:
-            self._line = OpenLine(self.instrument.port, self.instrument.line.model_dump(mode="json"), self._stop)
+            self._line = self._opens()
         return self._line
+
+    def _open_port(self) -> OpenLine:
+        return OpenLine(self.instrument.port, self.instrument.line.model_dump(mode="json"), self._stop)
 
     def _begin(self) -> None:
         """Open where needed; after an exchange that went wrong, drain, clear and identify again."""

@@ -65,10 +65,11 @@ def load_instruments(folder: Path) -> dict[str, Instrument]:
 
 
 def load_instrument(file: Path) -> Instrument:
-    return load_model(file, Instrument, dates=_DATES, rules=_rules, prepare=_with_kind)
+    return load_model(file, Instrument, dates=_DATES, rules=_rules, prepare=with_kind)
 
 
-def _with_kind(data: dict[str, Any]) -> dict[str, Any]:
+def with_kind(data: dict[str, Any]) -> dict[str, Any]:
+    """What a file says, laid over what its kind says."""
     kind = data.get("kind")
     if not isinstance(kind, str):
         return data

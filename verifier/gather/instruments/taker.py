@@ -46,7 +46,7 @@ class InstrumentTaker:
     ) -> AsyncGenerator[Step]:
         """Readings of one take, as `WorkerPool.take` gives them; `deadline` in seconds, without the asking."""
         kind = host_address.partition(":")[0]
-        if kind in ("recorded", "simulated"):
+        if (kind == "simulated") is not self._bench.simulated or kind == "recorded":
             raise NotPossible(f"the instruments of this bench see no {kind} unit")
         names = instruments_of(settings)
         for name in names:

@@ -151,7 +151,7 @@ limits = [
             yield standby
             before = float(standby.value)
             if not shorted():
-                yield Cue(say="Press the power button now, once and briefly.")
+                yield Cue(say="Press the power button now, once and briefly.", act="press")
             since = trace.now
         await trace.watch(settings.seconds, shorted)
         on = await stayed_on(here, settings.instrument)

@@ -124,7 +124,7 @@ limits = [
         socket = f"the socket marked {settings.label}" if settings.label else "the socket"
         await here.bench.identify(settings.meter or settings.instrument)
         if settings.label:
-            yield Cue(say=f"Plug the load into {socket}. Done?", wait=True)
+            yield Cue(say=f"Plug the load into {socket}. Done?", wait=True, act="load", at=settings.label)
         for turned in (False, True) if settings.turn else (False,):
             suffix = "_turned" if turned else ""
             if turned:
@@ -158,7 +158,9 @@ async def _pass(here: InstrumentHost, settings: Settings) -> tuple[Reading, Read
     on = await stayed_on(here, load)
     await here.bench.still(load)
     await here.bench.make_safe(load)
-    return unloaded, loaded, current, on
+    # A few values for a mean are no shape over time worth a drawing.
+    unloaded, loaded = replace(unloaded, series=None), replace(loaded, series=None)
+    return unloaded, loaded, replace(current, series=None) if current else None, on
 
 
 def _drop(unloaded: Reading, loaded: Reading) -> Reading:

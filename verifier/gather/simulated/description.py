@@ -32,7 +32,9 @@ from verifier.declare.fasteners import fastener_types
 from verifier.declare.model_file import load_model
 from verifier.declare.notes import Notes
 from verifier.declare.suite import Suite
+from verifier.gather.instruments.loading import with_kind
 from verifier.gather.simulated.parts import (
+    Bench,
     Button,
     Cell,
     Clock,
@@ -92,6 +94,8 @@ class Description(Part):
         default_factory=dict
     )
     """Fasteners of each type that were taken out and are nowhere to be found."""
+    bench: Annotated[dict[Name, Bench], Field(max_length=20)] = Field(default_factory=dict)
+    """The instruments beside it, by the names that suites call them."""
     seen: Annotated[dict[Name, Seen], Field(max_length=500)] = Field(default_factory=dict)
     """What the scripted technician finds, by check."""
 
@@ -115,7 +119,22 @@ def load_description(path: Path, suite: Suite | None = None) -> Description:
         if suite is not None:
             _with_suite(notes, unit, suite)
 
-    return load_model(path, Description, rules=rules)
+    return load_model(path, Description, rules=rules, prepare=_with_kinds)
+
+
+def _with_kinds(data: dict[str, Any]) -> dict[str, Any]:
+    """The instruments of the bench, each laid over its kind, as those of a station are."""
+    bench = data.get("bench")
+    if not isinstance(bench, dict):
+        return data
+    described = {}
+    for name, place in bench.items():
+        here = place.get("instrument") if isinstance(place, dict) else None
+        whole = (
+            {**place, "instrument": with_kind({"port": "simulated", **here})} if isinstance(here, dict) else place
+        )
+        described[name] = whole
+    return {**data, "bench": described}
 
 
 def _with_suite(notes: Notes, unit: Description, suite: Suite) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from functools import partial
 
@@ -16,6 +17,7 @@ from verifier.gather.simulated.commands import CONSOLE_FILES, SimulatedCommands
 from verifier.gather.simulated.description import Description
 from verifier.gather.simulated.ethernet import Port
 from verifier.gather.simulated.files import Content, SimulatedFiles
+from verifier.gather.simulated.instruments import FakeInstrument, SimulatedInstruments, Truth
 from verifier.gather.simulated.load import SimulatedLoad
 from verifier.gather.simulated.parts import Line, Thermal
 from verifier.gather.simulated.points import Points
@@ -128,6 +130,51 @@ class SimulatedHost:
         if self._load is None:
             raise NotPossible("the simulated unit has no processor to heat")
         return self._load
+
+    def instruments(self) -> SimulatedInstruments:
+        """The instruments of the bench beside it."""
+        bench = self.unit.bench
+        truths: dict[str, Truth] = {name: partial(self._truth, place.at) for name, place in bench.items()}
+        described = {name: place.instrument for name, place in bench.items()}
+        return SimulatedInstruments(described, truths, self.seed, self.clocks)
+
+    def _truth(self, at: str, quantity: str, instrument: FakeInstrument) -> float:
+        """What is there for an instrument to measure."""
+        on, now = instrument.since is not None, self.clocks.boot()
+        match at, quantity:
+            case "supply", "voltage":
+                return instrument.set.get("voltage", 0.0) if on else 0.0
+            case "supply", "current":
+                return self._drawn(instrument.since)
+            case "usb", "current":
+                return instrument.set.get("current", 0.0) if on else 0.0
+            case "usb", "voltage" if self.state.loaded:
+                return self.points.value(
+                    f"usb.{self.state.loaded}", instrument.set.get("current", 0.0) if on else 0.0
+                )
+            case "air", "temperature" if self.unit.thermal is not None:
+                return self.unit.thermal.ambient
+            case _, "power":
+                return self._truth(at, "voltage", instrument) * self._truth(at, "current", instrument)
+        try:
+            return self.points.value(at, at=now)
+        except KeyError:
+            return 0.0  # connected to nothing
+
+    def _drawn(self, fed_since: float | None) -> float:
+        """What the unit draws of the bench supply now, in A: off until its button is heard, where it has one."""
+        supply = self.unit.supply
+        if fed_since is None or supply is None:
+            return 0.0
+        now = self.clocks.boot()
+        presses = (
+            [e.at for e in self._buttons.events() if e.value == 1 and fed_since < e.at] if self._buttons else []
+        )
+        started = presses[0] if presses else math.inf if self._buttons else fed_since
+        if now < started:
+            return self.points.value("supply.off", at=now)
+        starting = now - started < supply.start_seconds
+        return self.points.value("supply.start" if starting else "supply.idle", at=now)
 
     def press(self) -> None:
         """Somebody presses the power button now."""

@@ -10,6 +10,8 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
+from verifier.gather.instruments.description import Instrument
+
 Word = Annotated[str, StringConstraints(min_length=1, max_length=200, pattern=r"^[^\x00-\x1f\x7f]+$")]
 Name = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]{0,79}$")]
 # 15 characters: IFNAMSIZ less its zero byte.
@@ -247,8 +249,11 @@ class Supply(Part):
     volts: AtLeastZero = 19.0
     off: AtLeastZero
     idle: AtLeastZero
+    start: AtLeastZero = 0.0
+    """While it starts."""
+    start_seconds: AtLeastZero = 25.0
     spread: AtLeastZero = 0.0
-    """Of both, as a share of them."""
+    """Of all of them, as a share."""
     noise: AtLeastZero = 0.0
     """The same, from one reading to the next."""
 
@@ -327,6 +332,16 @@ class Lamp(Part):
     on: Word
     off: Word
     reply: Word = "OK"
+
+
+class Bench(Part):
+    """An instrument of the bench, and what it is connected to."""
+
+    at: Word
+    """supply: it feeds the unit; usb: it hangs on the socket into which it was plugged last; air: it is beside the
+    unit; or a measuring point, such as cell."""
+    instrument: Instrument
+    """As a file of the station describes it, without a port."""
 
 
 class Seen(Part):

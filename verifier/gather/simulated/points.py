@@ -28,8 +28,8 @@ class Points:
         match point.split("."):
             case ["cell"] if unit.cell is not None:
                 return cell_volts(unit.cell, seed)
-            case ["supply", "off" | "idle" as state] if (supply := unit.supply) is not None:
-                drawn = supply.off if state == "off" else supply.idle
+            case ["supply", "off" | "idle" | "start" as state] if (supply := unit.supply) is not None:
+                drawn = {"off": supply.off, "idle": supply.idle, "start": supply.start or supply.idle}[state]
                 share = spread(seed, "supply", supply.spread) + noise(seed, "supply", at, supply.noise)
                 return max(0.0, drawn * (1 + share))
             case ["usb", label] if label in unit.usb:

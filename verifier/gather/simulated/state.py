@@ -20,6 +20,8 @@ class UnitState:
     closed: dict[str, bool] = field(default_factory=dict)
     """Relays that were told to close."""
     lamp: bool = False
+    loaded: str = ""
+    """Label of the socket on which the bench's load hangs."""
     squares: int = 0
     """How many squares the unit drew last."""
     beeps: int = 0

@@ -209,6 +209,7 @@ class Hands:
             "press": lambda _: self._host.press(),
             "move": lambda _: state.moved.append((now, math.inf)),
             "let go": let_go,
+            "load": lambda at: setattr(state, "loaded", at),
             "pull": state.unplugged.add,
             "put in": state.unplugged.discard,
             "turn over": turn_over,
