@@ -128,6 +128,6 @@ class CurrentTrace:
             origin=self.here.bench.origin(self.meter),
             contributions=(
                 Contribution.resolution(self.step, note=f"a value every {self.step:.3g} s"),
-                Contribution.half_width(begin, basis=Basis.STATEMENT, note=note),
+                Contribution.half_width(begin, basis=Basis.RESOLUTION, note=note),
             ),
         )

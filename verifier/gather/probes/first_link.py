@@ -103,7 +103,7 @@ limits = [
                 origin=origin,
                 contributions=(
                     Contribution.resolution(LOOK, note=f"looked at every {LOOK:g} s"),
-                    Contribution.half_width(took / 2, basis=Basis.STATEMENT, note="when the output went on"),
+                    Contribution.half_width(took / 2, basis=Basis.RESOLUTION, note="when the output went on"),
                 ),
             )
         yield on
