@@ -6,7 +6,7 @@ import re
 from collections.abc import AsyncIterator, Sequence
 from dataclasses import dataclass
 
-from verifier.errors import NotPossible
+from verifier.errors import Absent, NotPossible
 from verifier.gather.probes import wireless
 from verifier.gather.probes.attributes import refuse_bad_interface
 from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
@@ -91,9 +91,13 @@ limits = [
     )
 
     async def take(self, host: Host, settings: Settings) -> AsyncIterator[Reading]:
-        """Raises Absent without such an interface; NotPossible where it is no access point, or has several."""
+        """Raises NotPossible where the interface is no access point, or where several stations are there."""
         radio = radio_of(host)
-        interface = await wireless.one_interface(radio, settings.interface)
+        try:
+            interface = await wireless.one_interface(radio, settings.interface)
+        except Absent as error:
+            # The access point is the bench's: without it nothing is known of the unit.
+            raise NotPossible(f"no access point to ask: {error.what}") from None
         at = f"{wireless.NL80211}, {interface.name}"
         if interface.kind not in _SERVES:
             raise NotPossible(f"{interface.name} is no access point: it is used as {interface.kind}")
