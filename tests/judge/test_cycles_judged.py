@@ -79,11 +79,11 @@ def test_a_pass_takes_every_cycle_and_a_rate_takes_every_cycle_judged(case: tupl
         ([P] * 20, "all 20 cycles passed: a fault that shows in more than 14 % of cycles is excluded at 9"),
         (
             [P, F] + [P] * 18,
-            "cycle 2 of 20 failed: reason 2; 1 of 20 failed, 5 % of cycles (95 % interval 0.126 %",
+            "cycle 2 of 20: reason 2; 5 % of cycles fail (95 % interval 0.126 %",
         ),
-        ([P, INC, P], "cycle 2 of 3 could not be decided: reason 2"),
-        ([P, B], "cycle 2 of 20 could not be measured, because the bench failed: reason 2"),
-        ([F] * 7, "cycles 1, 2, 3, 4, 5 and 2 more of 7 failed: reason 1; 7 of 7 failed, 100 % of cycles (95"),
+        ([P, INC, P], "cycle 2 of 3: reason 2"),
+        ([P, B], "cycle 2 of 20: reason 2"),
+        ([F] * 7, "cycles 1, 2, 3, 4, 5 and 2 more of 7: reason 1; 100 % of cycles fail (95"),
     ],
 )
 def test_the_finding_says_which_cycles_and_what_follows(verdicts: list[Verdict], words: str) -> None:
@@ -100,7 +100,7 @@ def test_what_is_said_of_the_bounds_is_never_narrower_than_they_are(n: int, data
     if failed == 0:
         assert figures[0] / 100 >= upper - 1e-9
     else:
-        low, high = figures[figures.index(95.0, 3) + 1 :][:2]
+        low, high = figures[figures.index(95.0, 1) + 1 :][:2]
         assert low / 100 <= lower + 1e-9 and high / 100 >= upper - 1e-9
 
 

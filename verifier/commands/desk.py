@@ -5,6 +5,7 @@ from __future__ import annotations
 from verifier.commands.progress import printable, summary, verdict_word
 from verifier.errors import InputError
 from verifier.gather.acts import Wish, refuse_bad
+from verifier.gather.engine import UNIT_QUARANTINED
 from verifier.gather.prompts.terminal import Terminal, TerminalAsker
 from verifier.gather.session import ReviewAnswer
 from verifier.gather.state import RunState
@@ -39,17 +40,23 @@ class Desk:
     async def review(self, state: RunState, outcome: Outcome) -> ReviewAnswer:
         with self._terminal.screen.quiet():
             self._say("\nReview before sealing")
+            left = 0
             for check in state.plan.suite.checks:
                 attempt = state.counting(check.id)
-                if attempt and attempt.finding and attempt.finding.verdict is not Verdict.PASS:
-                    finding = attempt.finding
+                finding = attempt.finding if attempt else None
+                if finding and finding.reason == UNIT_QUARANTINED:
+                    left += 1
+                elif finding and finding.verdict is not Verdict.PASS:
                     self._say(f"  {verdict_word(finding):<12} {check.id}: {summary(finding)}")
+            if left:
+                self._say(f"  not-run      {left} {'check' if left == 1 else 'checks'}: {UNIT_QUARANTINED}")
             for joint in outcome.joints:
                 if joint.disturbed and joint.coverage == "not-covered":
                     self._say(f"  not covered  {joint.joint}: {joint.title}, disturbed by this repair")
             self._say(f"  {headline(outcome)}")
             while True:
-                line = await self._line("seal, again, correct, reopen, waive or later (? explains)")
+                acts = "correct" if state.quarantined else "again, correct, reopen, waive"
+                line = await self._line(f"seal, {acts} or later (? explains)")
                 words = line.split(maxsplit=2)
                 verb, rest = (words[0], words[1:]) if words else ("", [])
                 if verb in ("seal", "later") and not rest:

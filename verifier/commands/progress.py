@@ -63,6 +63,11 @@ def _held(held: Held) -> str:
     return f"{text} ({held.limit})"
 
 
+def worth_a_line(check: Check, finding: Finding) -> bool:
+    """Whether a cycle is told by itself: where somebody does something for each, and where it did not pass."""
+    return finding.verdict is not Verdict.PASS or (check.cycles is not None and check.cycles.by_hand)
+
+
 def cycle_line(check: Check, number: int, finding: Finding) -> str:
     """One cycle: "cycle 7 of 20 (upright): fail, 4.2 V, at least 4.75 V"."""
     cycles = check.cycles
@@ -109,7 +114,7 @@ class Lines:
         self.say(f"  {verdict_word(finding):<12} {check.title}: {summary(finding)}".rstrip(": "))
 
     def cycle(self, check: Check, number: int, finding: Finding) -> None:
-        if not self.silent:
+        if not self.silent and worth_a_line(check, finding):
             self.say(f"    {cycle_line(check, number, finding)}")
 
     def quarantined(self, check: Check, finding: Finding, unsafe: Mapping[str, str]) -> None:
@@ -184,7 +189,8 @@ class LiveView:
     def cycle(self, check: Check, number: int, finding: Finding) -> None:
         from rich.markup import escape
 
-        self._out(f"    [dim]{escape(printable(cycle_line(check, number, finding)))}[/dim]")
+        if worth_a_line(check, finding):
+            self._out(f"    [dim]{escape(printable(cycle_line(check, number, finding)))}[/dim]")
 
     def quarantined(self, check: Check, finding: Finding, unsafe: Mapping[str, str]) -> None:
         from rich.markup import escape

@@ -36,13 +36,12 @@ def of_cycles(check: Check, cycles: Sequence[Cycle]) -> Finding:
             return Finding(verdict=Verdict.BENCH_ERROR, reason=reason)
         reason = f"all {asked} cycles passed: {rate_words(rate)}" if rate else f"all {asked} cycles passed"
         return Finding(verdict=verdict, reason=reason, held=_nearest([f for _, f in found]), rate=rate)
-    reason = f"{_which([cycle for cycle, _ in those], asked)} {_SAID[verdict]}"
+    first = those[0][1]
+    reason = _which([cycle for cycle, _ in those], asked)
     if len(found) < asked and verdict is Verdict.FAIL:
         reason += ", and no more were taken"
-    first = those[0][1]
     reason += f": {first.reason}" if first.reason else ""
-    if rate is not None:
-        reason += f"; {rate_words(rate)}"
+    reason += f"; {rate_words(rate)}" if rate else ""
     return Finding(
         verdict=verdict,
         reason=reason,
@@ -53,14 +52,6 @@ def of_cycles(check: Check, cycles: Sequence[Cycle]) -> Finding:
     )
 
 
-_SAID = {
-    Verdict.FAIL: "failed",
-    Verdict.BENCH_ERROR: "could not be measured, because the bench failed",
-    Verdict.INCONCLUSIVE: "could not be decided",
-    Verdict.NOT_RUN: "was not taken",
-}
-
-
 def rate_words(rate: FaultRate) -> str:
     """What a rate says, for a sentence. Bounds are rounded outwards, so that what is said is true."""
     if rate.failed == 0:
@@ -69,7 +60,7 @@ def rate_words(rate: FaultRate) -> str:
             f"(success run of {rate.cycles})"
         )
     return (
-        f"{rate.failed} of {rate.cycles} failed, {_percent(rate.failed / rate.cycles)} of cycles "
+        f"{_percent(rate.failed / rate.cycles)} of cycles fail "
         f"(95 % interval {_percent(rate.lower, up=False)} to {_percent(rate.upper, up=True)}, Clopper-Pearson)"
     )
 

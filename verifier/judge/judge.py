@@ -238,6 +238,7 @@ def _stated_exactly(limit: Limit, given: Sequence[Measured], words: str) -> Held
     """Texts, yes or no, and counts: every take must satisfy the limit; the first that does not is shown."""
     wrong = next((m for m in given if not holds(limit, m)), None)
     shown = wrong or given[0]
+    told = f"not {words}" if wrong and limit.is_ is not None else words
     return Held(
         reading=limit.reading,
         verdict=Verdict.FAIL if wrong else Verdict.PASS,
@@ -247,7 +248,7 @@ def _stated_exactly(limit: Limit, given: Sequence[Measured], words: str) -> Held
         value=shown.value,
         unit=shown.unit,
         readings_pooled=len(given),
-        reason=f"{value_words(shown.value, shown.unit)}, {words}",
+        reason=f"{value_words(shown.value, shown.unit)}, {told}",
     )
 
 

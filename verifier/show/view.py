@@ -170,7 +170,7 @@ def _check(check: RecordedCheck, record: Record, disclosed: Disclosed) -> CheckV
         held=held,
         traces=_traces(counting) if counting else (),
         noted=_noted(counting) if counting and verdict == "noted" and not check.prompt else (),
-        answers=_answers(counting, disclosed) if counting else (),
+        answers=_counted(_answers(counting, disclosed), cycles) if counting else (),
         earlier=tuple(_earlier(a, disclosed) for a in check.attempts if a is not counting),
         cycles=cycles,
         to_do=words.sentence(finding.to_do) if finding else "",
@@ -226,6 +226,21 @@ def _answers(attempt: RecordedAttempt, disclosed: Disclosed) -> tuple[AnswerView
             from_memory=answer.from_memory,
         )
         for answer in attempt.answers
+    )
+
+
+def _counted(answers: tuple[AnswerView, ...], cycles: CyclesView | None) -> tuple[AnswerView, ...]:
+    """Answers to one question in many cycles as one line a person; each stands under "All readings"."""
+    if cycles is None:
+        return answers
+    alike: dict[tuple[str, PersonView, bool], list[AnswerView]] = {}
+    for answer in answers:
+        alike.setdefault((answer.shown, answer.by, answer.from_memory), []).append(answer)
+    return tuple(
+        replace(same[0], value=f"{len(same)} answers", at=f"{same[0].at} to {same[-1].at}")
+        if same[1:]
+        else same[0]
+        for same in alike.values()
     )
 
 
