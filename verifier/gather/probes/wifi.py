@@ -59,8 +59,8 @@ class Signal:
             "whole hardly more than place and people do: limit the chains. The driver's figures are no calibrated "
             "measurement and move by several dB: stated here are only their step of 1 dB and the scatter of the "
             "samples; what receiver and place add, a study or the author has to state. Where no radio can be "
-            "asked it falls back to /proc/net/wireless, which knows neither chains nor the access point; the reading "
-            "source tells which it was."
+            "asked it falls back to /proc/net/wireless, which knows neither chains nor the access point; the "
+            "reading source tells which it was."
         ),
         settings=Settings,
         readings=(
