@@ -152,6 +152,10 @@ def test_rates_counts_and_channel() -> None:
     assert value(found, "sent_share") == pytest.approx(100, abs=0.01)
     assert value(found, "received_mode") == "legacy" and "received_mcs" not in found
     assert (value(found, "retries"), value(found, "failed"), value(found, "connected_for")) == (40, 0, 61)
+    once = take("wifi.signal", k.RadioKernel(stations=[[first]]), samples=1, **REFERENCE)
+    assert "retries" not in once, "one sample has counted nothing"
+    anew = [[first], [k.station(level=-48, retries=3)]]
+    assert "retries" not in take("wifi.signal", k.RadioKernel(stations=anew), samples=2, **REFERENCE)
 
 
 @pytest.mark.parametrize("level", [0, -128])

@@ -255,8 +255,8 @@ def count_readings(samples: Sequence[RadioStation], origin: str) -> Iterator[Rea
         ("retries", first.retries, last.retries, "TX_RETRIES"),
         ("failed", first.failed, last.failed, "TX_FAILED"),
     ):
-        # A count that went back is of another link.
-        if before is not None and after is not None and after >= before:
+        # A count that went back is of another link; one sample has counted nothing.
+        if len(samples) > 1 and before is not None and after is not None and after >= before:
             at = f"{origin}: NL80211_STA_INFO_{attribute}"
             yield Reading(name=name, value=after - before, unit="1", origin=at, exact=True)
     if last.connected is not None:
