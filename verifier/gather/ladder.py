@@ -3,7 +3,7 @@
 1. It is climbed where the order's complaint says one of its phrases; else its rungs are not run, and not missed.
 2. Each rung waits for the one before it, and every other check waits for all of them, but for inspections at
    arrival that can quarantine the unit: those come before whatever energises it, rungs too.
-3. A rung that fails ends the run: nothing else is made, and both say where to look. A rung that could not be
+3. A rung that fails ends the run: it says where to look, and nothing else is made. A rung that could not be
    made or decided ends nothing, since it does not show a dead unit.
 """
 
@@ -50,8 +50,7 @@ def held_by_ladder(state: RunState, check: Check) -> Finding | Literal[False] | 
         if verdict == "waiting":
             return None
         if verdict is Verdict.FAIL:
-            title = suite.check(rung.check).title
-            reason = f"nothing else is made on a unit that does not start: “{title}” failed. Look at {rung.look}"
+            reason = f"the unit does not start: “{suite.check(rung.check).title}” failed"
             return Finding(verdict=Verdict.NOT_RUN, reason=reason)
     return False
 
