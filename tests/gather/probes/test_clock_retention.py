@@ -8,6 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import anyio
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -15,6 +16,9 @@ from kept_clock import NOON, Clock, Taken, Unit
 
 from verifier.errors import BenchFault, NotPossible
 from verifier.gather.catalogue import load_catalogue
+from verifier.gather.clocks import RealClocks
+from verifier.gather.hosts import open_host
+from verifier.gather.workers import run_probe
 from verifier.readings import Basis, Bound, Contribution, Reading
 
 SETTINGS: dict[str, Any] = {"server": "time.example", "holds_up": 40.0, "dwell": 600.0}
@@ -202,6 +206,20 @@ def test_a_clock_that_is_set_while_it_is_looked_at() -> None:
 
     with pytest.raises(BenchFault, match="was set, or jumped"):
         Unit(Jumping()).take("clock.retention", SETTINGS)
+
+
+def test_a_recording_stands_still_and_a_unit_that_runs_nothing_has_no_clock(tmp_path: Path) -> None:
+    async def take(address: str) -> None:
+        host = open_host(address, RealClocks())
+        async for _ in run_probe(load_catalogue().probe("clock.retention"), host, SETTINGS):
+            pass
+
+    for address, words in (
+        (f"recorded:{tmp_path}", "cannot be read over recorded"),
+        ("none", "runs nothing of ours"),
+    ):
+        with pytest.raises(NotPossible, match=words):
+            anyio.run(take, address)
 
 
 # ---- what is foreseen -----------------------------------------------------------------------------

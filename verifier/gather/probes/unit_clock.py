@@ -23,7 +23,7 @@ STEP = 0.01
 """Seconds between two looks while a second's edge is awaited."""
 PATIENCE = 2.5
 """Seconds after which a clock that still shows the same second stands."""
-EDGES = 4
+EDGES = 3
 """Edges that are looked at more closely after the first."""
 FINEST = 0.002
 """Width in s below which it is looked at no more closely."""
