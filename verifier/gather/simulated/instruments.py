@@ -15,11 +15,11 @@ from verifier.gather.instruments.bench import StationInstruments
 from verifier.gather.instruments.description import Instrument
 from verifier.gather.instruments.dialogue import Dialogue
 from verifier.gather.instruments.line import ENDINGS, LineFault, OpenLine
-from verifier.gather.simulated.chance import chance
+from verifier.gather.simulated.chance import lot
 from verifier.services import Clocks
 
-LATENCY = 0.004
-"""Seconds that an instrument thinks before it answers."""
+LATENCY = 0.03
+"""Seconds that an instrument thinks before it answers (common practice, no source)."""
 BITS = 10
 """Of one character: start bit, eight data bits, stop bit."""
 Truth = Callable[[str, "FakeInstrument"], float]
@@ -55,7 +55,8 @@ class FakeInstrument:
             if message == trip.ask:
                 return _filled(trip.reply, value=f"{self.trips[name]:.6g}")
         if described.output is not None and message == described.output.ask:
-            self._trip()
+            watched = {trip.of for trip in described.trips.values()} & set(described.quantities)
+            self._trip({name: self._truth(name, self) for name in watched})
             return described.output.is_off if self.since is None else described.output.is_on
         if described.safe is not None and message == described.safe.ask:
             return described.safe.is_safe if self.since is None and not self.closed else "not safe"
@@ -82,22 +83,19 @@ class FakeInstrument:
 
     def shown(self, quantity: str) -> float:
         """What it shows of what is there: off by its specification, in its steps."""
-        self._trip()
         true = self._truth(quantity, self)
+        self._trip({quantity: true})
         accuracy = range_for(self.described.quantities[quantity], true, None)
         if accuracy is None:
             return true
-        off = chance(self._seed, "instrument", self.name, quantity).uniform(-1.0, 1.0) * half_width(accuracy, true)
+        off = lot(self._seed, f"instrument {self.name} {quantity}") * half_width(accuracy, true)
         return round((true + off) / accuracy.resolution) * accuracy.resolution
 
-    def _trip(self) -> None:
-        """Its own trips switch it off."""
-        if self.since is None:
-            return
+    def _trip(self, found: Mapping[str, float]) -> None:
+        """Its own trips switch it off, by what is there now."""
         for name, trip in self.described.trips.items():
-            if trip.of in self.described.quantities and self._truth(trip.of, self) > self.trips[name]:
+            if self.since is not None and found.get(trip.of, 0.0) > self.trips[name]:
                 self.since = None
-                return
 
 
 class FakeLine(OpenLine):
