@@ -73,7 +73,7 @@ def told_commands(text: str) -> Iterator[tuple[tuple[str, ...], str]]:
             if span.startswith("verifier "):
                 group = words_of(span)
                 yield group, span
-            elif len(group) >= 2 and re.fullmatch("[a-z-]+", span):
+            elif len(group) >= 2 and re.fullmatch("[a-z][a-z-]*", span):
                 yield (*group[:-1], span), span
     for span in spans("\n".join(row for row in text.splitlines() if not row.startswith("|"))):
         for line in re.findall(r"(?:^|/|\s)(verifier [a-z].*)", span):

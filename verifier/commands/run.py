@@ -137,9 +137,9 @@ def run(
         seed=seed,
         faults=faults,
     )
-    request = _Request(stage, out, junit, as_json, scripted)
-    with _told(running.station):
-        return _carry_on(running, prepared, person, request, resumed=False)
+    request = Request(stage, out, junit, as_json, scripted)
+    with in_station(running.station):
+        return carry_out(running, prepared, person, request, resumed=False)
 
 
 def _know(station: Station, at: str, host_key: str | None, as_json: bool) -> None:
@@ -201,19 +201,19 @@ def resume(
     running = flow.reopen(Station.at(station), run)
     prepared = load_answers(answers, running.state.plan.suite) if answers else None
     person = Person(name=technician, known="option") if technician else running.state.technician
-    request = _Request(stage, out, junit, as_json, scripted, wishes=wishes)
-    with _told(running.station):
-        return _carry_on(running, prepared, person, request, resumed=True)
+    request = Request(stage, out, junit, as_json, scripted, wishes=wishes)
+    with in_station(running.station):
+        return carry_out(running, prepared, person, request, resumed=True)
 
 
 @dataclass(frozen=True, slots=True)
-class _Request:
+class Request:
     """What the command line asked for, beside the run itself."""
 
-    stage: str | None
-    out: Path | None
-    junit: Path | None
-    as_json: bool
+    stage: str | None = None
+    out: Path | None = None
+    junit: Path | None = None
+    as_json: bool = False
     scripted: bool = False
     wishes: Sequence[Wish] = ()
 
@@ -260,7 +260,7 @@ def _wishes(
 
 
 @contextmanager
-def _told(station: Station) -> Iterator[None]:
+def in_station(station: Station) -> Iterator[None]:
     """Workers learn from the environment which station they work for: there are the far ends it is paired with."""
     before = os.environ.get("VERIFIER_STATION")
     os.environ["VERIFIER_STATION"] = str(station.root)
@@ -273,11 +273,11 @@ def _told(station: Station) -> Iterator[None]:
             os.environ["VERIFIER_STATION"] = before
 
 
-def _carry_on(
+def carry_out(
     running: Running,
     prepared: PreparedAnswers | None,
     person: Person | None,
-    request: _Request,
+    request: Request,
     *,
     resumed: bool,
 ) -> int:
@@ -366,7 +366,7 @@ def _open(running: Running) -> None:
         click.echo(f"Caution: {printable(caution)}", err=True)
 
 
-def _tell(running: Running, ended: Ended, request: _Request) -> int:
+def _tell(running: Running, ended: Ended, request: Request) -> int:
     if ended.outcome is None:
         if request.as_json:
             _print_json({"run": running.run, "paused": ended.paused_because, "meanwhile": ended.meanwhile})
