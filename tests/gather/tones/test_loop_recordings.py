@@ -62,10 +62,12 @@ def test_one_side_missing(missing: int) -> None:
     assert found.swapped is None and found.sides[missing].distorted is None
 
 
-def test_mono_where_stereo_was_meant() -> None:
-    found = of(way(((0.5, 0.5), (0.5, 0.5))))
+@pytest.mark.parametrize("right", [0.49, 0.5, 0.51])
+def test_mono_where_stereo_was_meant(right: float) -> None:
+    """Not swapped, whichever input happens to be the stronger one."""
+    found = of(way(((0.5, right), (0.5, right))))
     assert all(side.arrived for side in found.sides)
-    assert all(side.crosstalk and side.crosstalk.value == pytest.approx(0, abs=0.01) for side in found.sides)
+    assert all(side.crosstalk and abs(side.crosstalk.value) < 0.2 for side in found.sides)
     assert found.swapped is False
 
 

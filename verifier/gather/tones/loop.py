@@ -20,6 +20,8 @@ WEAKEST = -70.0
 """dBFS under which nothing counts as a tone that arrived."""
 BEHIND = 20.0
 """Decibels that an arriving tone may be weaker than the strongest."""
+CLEARLY = 3.0
+"""Decibels that a tone has to be stronger in the other side's input to belong there."""
 OUT_OF_NOISE = 10.0
 """Decibels that it has to stand out of the noise."""
 MARGIN = 0.03
@@ -43,7 +45,7 @@ class Side:
 
     arrived: bool
     input: int
-    """Where its tone is strongest."""
+    """Where its tone is: its own side's, unless it is clearly stronger in the other."""
     level: Estimate
     """dBFS of its tone there."""
     distorted: Distorted | None
@@ -87,11 +89,10 @@ def heard(played: Stimulus, recorded: NDArray[np.float64], mains: float) -> Loop
     tones = [[_part(played, channel, part, delay) for channel in inputs] for part in played.tones]
     levels = [[spectrum.tone_level(channel, played.rate, TONE) for channel in side] for side in tones]
     strongest = max(one.value for side in levels for one in side)
-    sides = tuple(
-        _side(played.rate, tones[n], levels[n], [spectrum.level(p.value) for p in noises], strongest, arrivals[n])
-        for n in (0, 1)
+    noise_levels = [spectrum.level(power.value) for power in noises]
+    left, right = (
+        _side(n, played.rate, tones[n], levels[n], noise_levels, strongest, arrivals[n]) for n in (0, 1)
     )
-    left, right = sides
     swapped = None
     if len(inputs) > 1 and left.arrived and right.arrived:
         swapped = (left.input, right.input) == (1, 0)
@@ -116,6 +117,7 @@ def _part(played: Stimulus, channel: Samples, part: tuple[int, int], delay: int)
 
 
 def _side(
+    own: int,
     rate: int,
     tones: list[Samples],
     levels: list[Estimate],
@@ -123,20 +125,23 @@ def _side(
     strongest: float,
     arrived: Arrival | None,
 ) -> Side:
-    at = max(range(len(levels)), key=lambda n: levels[n].value)
+    at = min(own, len(levels) - 1)
+    strongest_input = max(range(len(levels)), key=lambda n: levels[n].value)
+    if levels[strongest_input].value > levels[at].value + CLEARLY:
+        at = strongest_input
     there = levels[at].value >= max(WEAKEST, strongest - BEHIND, noises[at] + OUT_OF_NOISE)
     distorted = spectrum.thd_n(tones[at], rate, TONE) if there else None
     # The clock that recorded may run off: the tone is looked for where it was found.
     frequency = distorted.tone.frequency if distorted else TONE
-    own = spectrum.tone_level(tones[at], rate, frequency)
+    level = spectrum.tone_level(tones[at], rate, frequency)
     crosstalk = None
     if there and len(tones) > 1:
         other = spectrum.tone_level(tones[1 - at], rate, frequency)
-        crosstalk = Estimate(other.value - own.value, float(np.hypot(other.u, own.u)), other.dof)
+        crosstalk = Estimate(other.value - level.value, float(np.hypot(other.u, level.u)), other.dof)
     return Side(
         arrived=there,
         input=at,
-        level=own,
+        level=level,
         distorted=distorted,
         crosstalk=crosstalk,
         delay=arrived.delay / rate if arrived and there else None,
