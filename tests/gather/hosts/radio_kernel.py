@@ -138,6 +138,8 @@ class RadioKernel:
     has_family: bool = True
     silent: bool = False
     asked: list[int] = field(default_factory=list)
+    requests: dict[int, bytes] = field(default_factory=dict)
+    """The attributes that came with each command, as bytes."""
     lines: list[Line] = field(default_factory=list)
 
     def line(self) -> Line:
@@ -157,6 +159,7 @@ class RadioKernel:
             return self._family(sequence)
         assert kind == FAMILY
         self.asked.append(command)
+        self.requests[command] = data[20:]
         if command in self.refuses:
             return [ended(sequence, self.refuses[command], dump=bool(flags & 0x300))]
         told = [message(*one, sequence=sequence, flags=2) for one in self._told(command)]  # type: ignore[misc]

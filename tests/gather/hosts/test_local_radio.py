@@ -106,6 +106,9 @@ async def test_a_scan_waits_for_its_end_and_tells_all_that_was_heard() -> None:
     assert (first.address, first.network, first.level, first.frequency) == (k.AP, b"bench-reference", -50.12, 5180)
     assert second.network == b""
     assert kernel.asked[-2:] == [k.TRIGGER_SCAN, k.GET_SCAN]
+    # NL80211_ATTR_SCAN_SSIDS with one empty name asks for any network; the split dump is a flag without a payload.
+    assert kernel.requests[k.TRIGGER_SCAN] == k.u32(3, 3) + k.tlv(45, k.tlv(1))
+    assert (kernel.requests[k.GET_SCAN], kernel.requests[k.GET_WIPHY]) == (k.u32(3, 3), k.tlv(174))
     assert kernel.lines[-1].joined == [k.SCAN] and kernel.lines[-1].closed
 
 
@@ -157,6 +160,11 @@ async def test_events_of_this_interface_in_their_order() -> None:
             ("moved", False),
         ]
         assert await watch.next(0.01) is None
+
+
+async def test_a_kernel_that_does_not_tell_its_interfaces() -> None:
+    with pytest.raises(NotPossible, match="does not tell its wireless interfaces"):
+        await radio(k.RadioKernel(refuses={k.GET_WIPHY: errno.EPERM})).interfaces()
 
 
 async def test_a_kernel_without_wireless_networking() -> None:

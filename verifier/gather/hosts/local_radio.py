@@ -150,14 +150,19 @@ async def _interfaces(family: Family) -> list[tuple[RadioInterface, int]]:
     """Each with its index."""
     from verifier.gather.hosts.radio_messages import GET_INTERFACE, GET_WIPHY, attributes, interface_of, whole
 
+    try:
+        radios = await family.ask(GET_WIPHY, [["SPLIT_WIPHY_DUMP", True]], dump=True)
+        told = await family.ask(GET_INTERFACE, dump=True)
+    except Refusal as error:
+        raise NotPossible(f"the kernel does not tell its wireless interfaces: {error}") from None
     antennas: dict[int, int] = {}
-    for message in await family.ask(GET_WIPHY, [["SPLIT_WIPHY_DUMP", True]], dump=True):
+    for message in radios:
         found = attributes(message)
         radio, mask = whole(found, "WIPHY"), whole(found, "WIPHY_ANTENNA_AVAIL_RX")
         if radio is not None and mask:
             antennas[radio] = mask.bit_count()
     interfaces: list[tuple[RadioInterface, int]] = []
-    for message in await family.ask(GET_INTERFACE, dump=True):
+    for message in told:
         found = attributes(message)
         interface = interface_of(found, antennas.get(whole(found, "WIPHY") or 0))
         index = whole(found, "IFINDEX")
