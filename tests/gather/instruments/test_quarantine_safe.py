@@ -1,4 +1,4 @@
-"""A unit is quarantined while a supply feeds it: the supply is off at once, and stays so. A real `verifier run`."""
+"""A unit is quarantined while a supply feeds it: the supply is off at once and stays so. A real `verifier run`."""
 
 from __future__ import annotations
 
