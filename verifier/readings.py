@@ -367,6 +367,8 @@ class Finding:
     """True where the hardware was not there."""
     not_fitted: bool = False
     """True where it was absent and the suite says that this is no fault: the check is not required."""
+    not_needed: bool = False
+    """True where this repair does not call for the check, or another one stands in for it: it is not required."""
     to_do: str = ""
     """What to do next, where whatever kept the check from being taken says so."""
     rate: FaultRate | None = None

@@ -23,11 +23,6 @@ def rung_of(suite: Suite, check_id: str) -> Rung | None:
     return next((rung for rung in rungs if rung.check == check_id), None)
 
 
-def not_climbed(suite: Suite, order: RepairOrder, check_id: str) -> bool:
-    """Whether a check is a rung that this repair does not need: it is then not made, and nobody misses it."""
-    return rung_of(suite, check_id) is not None and ladder_for(suite, order) is None
-
-
 def _plain(text: str) -> str:
     """As it is compared: capitals, spaces and kinds of apostrophe make no difference."""
     return " ".join(text.replace("’", "'").casefold().split())

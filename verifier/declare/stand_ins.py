@@ -6,8 +6,6 @@ error is no such case, and a fail even less: neither is asked away.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-
 from verifier.declare.suite import Check, Suite
 from verifier.readings import Finding, Verdict
 
@@ -19,12 +17,6 @@ def spared(suite: Suite, check: Check, finding: Finding) -> str:
     return f"not needed: “{suite.check(check.instead_of).title}” was made"
 
 
-def excused(suite: Suite, check: Check, findings: Mapping[str, Finding]) -> bool:
-    """Whether nobody misses a check that was not run, since the other side counts."""
-    finding = findings.get(check.id)
-    if finding is None or finding.verdict is not Verdict.NOT_RUN:
-        return False
-    if check.instead_of is not None:
-        other = findings.get(check.instead_of)
-        return other is not None and bool(spared(suite, check, other))
+def stood_in_for(suite: Suite, check: Check) -> bool:
+    """Whether another check stands in for this one: where it was not run, that one is required in its place."""
     return any(other.instead_of == check.id for other in suite.checks)

@@ -24,7 +24,7 @@ import anyio
 
 from verifier.declare.forecast import forecast_of
 from verifier.declare.quarantine import prerequisites
-from verifier.declare.stand_ins import spared
+from verifier.declare.stand_ins import spared, stood_in_for
 from verifier.declare.suite import Check, PromptKind
 from verifier.errors import Absent, BenchFault, NotPossible, VerifierError
 from verifier.gather.consulting import asked, consulted
@@ -313,11 +313,11 @@ class Engine:
             return held
         waiting = False
         if check.instead_of is not None:
-            stood_in_for = self.state.counting(check.instead_of)
-            if stood_in_for is None or stood_in_for.finding is None:
+            original = self.state.counting(check.instead_of)
+            if original is None or original.finding is None:
                 return None
-            if not_needed := spared(self.state.plan.suite, check, stood_in_for.finding):
-                return Finding(verdict=Verdict.NOT_RUN, reason=not_needed)
+            if reason := spared(self.state.plan.suite, check, original.finding):
+                return Finding(verdict=Verdict.NOT_RUN, reason=reason, not_needed=True)
         for name in self._prerequisites[check.id]:
             earlier = self.state.counting(name)
             if earlier is None or earlier.finding is None:
@@ -386,6 +386,8 @@ class Engine:
         return self.state.at if check.probe else ""
 
     def _end(self, check: Check, finding: Finding) -> None:
+        if finding.verdict is Verdict.NOT_RUN and stood_in_for(self.state.plan.suite, check):
+            finding = replace(finding, not_needed=True)
         self.append("finding", {"check": check.id, "finding": to_json(finding)})
         self._watcher.ended(check, finding)
 

@@ -40,9 +40,8 @@ def held_by_ladder(state: RunState, check: Check) -> Finding | Literal[False] | 
     if ladder is None:
         if own is None:
             return False
-        return Finding(
-            verdict=Verdict.NOT_RUN, reason="not needed: the complaint is not that the unit does not start"
-        )
+        reason = "not needed: the complaint is not that the unit does not start"
+        return Finding(verdict=Verdict.NOT_RUN, reason=reason, not_needed=True)
     for rung in ladder.rungs:
         if rung == own:
             return False

@@ -8,8 +8,8 @@
    check with limits has passed at all.
 3. Else `release`.
 
-A check whose hardware is not fitted is not required any more, nor is a rung of a ladder that was not called for.
-Of a check and those that stand in for it, either it counts or they do.
+A check whose hardware is not fitted is not required any more, nor is one that is not needed: a rung of a ladder
+that was not called for; one side of a check and those that stand in for it.
 A required check without limits must have been taken, no more. What is not required never blocks.
 """
 
@@ -18,9 +18,7 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping
 
 from verifier.declare.coverage import by_eye_only
-from verifier.declare.ladder import not_climbed
 from verifier.declare.plan import Plan
-from verifier.declare.stand_ins import excused
 from verifier.declare.suite import Check
 from verifier.readings import Attempt, Disposition, Finding, JointCoverage, Outcome, Stage, Verdict
 
@@ -54,9 +52,7 @@ def outcome(
     failed, standing = [], []
     for check in plan.suite.checks:
         finding = findings.get(check.id)
-        if not check.required or (finding is not None and finding.not_fitted):
-            continue
-        if not_climbed(plan.suite, plan.order, check.id) or excused(plan.suite, check, findings):
+        if not check.required or (finding is not None and (finding.not_fitted or finding.not_needed)):
             continue
         if finding is None:
             standing.append(f"{check.title} has not been made")

@@ -122,7 +122,7 @@ def _verdict(check: RecordedCheck) -> Verdict | None:
     finding = check.finding
     if finding is None:
         return Verdict.NOT_RUN
-    return None if finding.not_fitted else finding.verdict
+    return None if finding.not_fitted or finding.not_needed else finding.verdict
 
 
 def unproved(record: Record) -> tuple[str, ...]:

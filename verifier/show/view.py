@@ -76,6 +76,7 @@ class CheckView:
     verdict: str
     required: bool
     not_fitted: bool
+    not_needed: bool
     reason: str
     look: tuple[tuple[str, str], ...]
     """Joints to look at, nearest cause first: title and what the repair did to it."""
@@ -163,8 +164,9 @@ def _check(check: RecordedCheck, record: Record, disclosed: Disclosed) -> CheckV
         title=check.title,
         stage=check.stage.value,
         verdict=verdict,
-        required=check.required and not (finding and finding.not_fitted),
+        required=check.required and not (finding and (finding.not_fitted or finding.not_needed)),
         not_fitted=bool(finding and finding.not_fitted),
+        not_needed=bool(finding and finding.not_needed),
         reason=words.sentence(words.capital(reason)),
         look=_look(check, record.outcome.joints) if verdict == "fail" else (),
         held=held,
