@@ -20,7 +20,7 @@ PINT = {
     "W": "watt", "C": "coulomb", "V": "volt", "F": "farad", "Ohm": "ohm", "S": "siemens", "Wb": "weber",
     "T": "tesla",
     "H": "henry", "lm": "lumen", "lx": "lux", "Gy": "gray", "Sv": "sievert", "min": "minute", "h": "hour",
-    "d": "day", "wk": "week", "deg": "degree", "l": "liter", "L": "liter", "t": "metric_ton", "bar": "bar",
+    "d": "day", "a": "year", "wk": "week", "deg": "degree", "l": "liter", "L": "liter", "t": "metric_ton", "bar": "bar",
     "atm": "atmosphere", "eV": "electron_volt", "By": "byte", "[in_i]": "inch", "[ft_i]": "foot",
     "[lb_av]": "pound",
     "[lbf_av]": "force_pound", "[psi]": "psi", "mm[Hg]": "mmHg", "[g]": "standard_gravity", "%": "percent",

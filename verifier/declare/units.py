@@ -62,6 +62,7 @@ _ATOMS: dict[str, tuple[bool, Fraction, str]] = {
     "h": (False, Fraction(3600), "s"),
     "d": (False, Fraction(86_400), "s"),
     "wk": (False, Fraction(604_800), "s"),
+    "a": (False, Fraction(31_557_600), "s"),
     "deg": (False, _PI / 180, "rad"),
     "l": (True, Fraction(1, 1000), "m3"),
     "L": (True, Fraction(1, 1000), "m3"),
@@ -100,6 +101,7 @@ _LEVELS: dict[str, tuple[int, Fraction, str]] = {
 _SPELLINGS = {
     "°C": "Cel", "degC": "Cel", "°F": "[degF]", "degF": "[degF]", "°": "deg",
     "ohm": "Ohm", "ohms": "Ohm", "Ohms": "Ohm", "sec": "s", "hr": "h", "hour": "h", "hours": "h", "day": "d",
+    "year": "a", "years": "a", "yr": "a",
     "byte": "By", "bytes": "By", "kB": "kBy", "KB": "kBy", "MB": "MBy", "GB": "GBy", "TB": "TBy",
     "KiB": "KiBy", "MiB": "MiBy", "GiB": "GiBy", "TiB": "TiBy", "bits": "bit", "ppm": "[ppm]", "ppb": "[ppb]",
     "rpm": "{rev}/min", "fps": "{frame}/s", "px": "{pixel}", "in": "[in_i]", "inch": "[in_i]", "ft": "[ft_i]",
@@ -365,7 +367,7 @@ def convert_difference(value: float, source: str, target: str) -> float:
 _SHOWN = {"{rev}/min": "rpm", "{frame}/s": "fps", "1": "", "dB[W]": "dBW", "dB[V]": "dBV", "dB[mV]": "dBmV",
           "dB[uV]": "dBµV", "[in_i]": "in", "[ft_i]": "ft", "[psi]": "psi", "[lbf_av]": "lbf", "[degF]": "°F",
           "[ppm]": "ppm", "[ppb]": "ppb", "mA.h": "mAh", "A.h": "Ah", "W.h": "Wh", "kW.h": "kWh", "deg": "°",
-          "V.A": "VA", "[lb_av]": "lb", "[g]": "g", "dB[SPL]": "dB SPL"}  # fmt: skip
+          "V.A": "VA", "a": "years", "[lb_av]": "lb", "[g]": "g", "dB[SPL]": "dB SPL"}  # fmt: skip
 _SUPERSCRIPTS = str.maketrans("0123456789", "⁰¹²³⁴⁵⁶⁷⁸⁹")
 
 

@@ -19,6 +19,7 @@ from dataclasses import replace
 from verifier.errors import BenchFault, NotPossible
 from verifier.gather.crystal import from_room
 from verifier.gather.dwell import PPM, words
+from verifier.gather.probes.backup_cell import CELL_CAUTIONS
 from verifier.gather.probes.retention_evidence import (
     BOOT_ID,
     flag_words,
@@ -37,10 +38,6 @@ from verifier.services import POWER_AWAY, Ask, Consult, Fix, Host, Pause, Step
 _DURATION = r"\d{1,7}(\.\d{1,2})? ?(s|min|h)?"
 _STARTS = (0.0, 315_532_800.0, 946_684_800.0, 978_307_200.0, 1_230_768_000.0, 1_262_304_000.0)
 """1970, 1980, 2000, 2001, 2009, 2010: where clocks begin that have lost their time; common practice, no source."""
-CAUTIONS = (
-    "Coin cells: swallowed, they kill within hours. Keep them from children, and count them in and out.",
-    "Mind the polarity of a cell, and never short it: no tweezers across it, no cells loose in a pocket.",
-)
 
 
 class Retention:
@@ -132,7 +129,7 @@ limits = [
         cues=True,
         pauses=True,
         consults=True,
-        cautions=CAUTIONS,
+        cautions=CELL_CAUTIONS,
         forecast=forecast,
         timeout=90.0,
     )
