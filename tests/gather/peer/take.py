@@ -1,9 +1,11 @@
 """Takes one probe on this computer and prints what it gave. Arguments: its name and its settings as JSON.
 
-Tells on standard error when the probe wants something done, so that a test can do it.
+Tells on standard error when the probe wants something done, so that a test can do it. What it asks is
+answered with the environment's TAKE_ANSWER.
 """
 
 import json
+import os
 import sys
 from typing import Any
 
@@ -15,6 +17,7 @@ from verifier.gather.clocks import RealClocks
 from verifier.gather.hosts import open_host
 from verifier.gather.workers import run_probe
 from verifier.readings import Reading
+from verifier.services import Ask
 
 
 async def main(probe: str, settings: dict[str, Any]) -> None:
@@ -25,6 +28,8 @@ async def main(probe: str, settings: dict[str, Any]) -> None:
                 contributions = [[c.basis.value, c.u, c.dof] for c in one.contributions]
                 found[one.name] = {"value": one.value, "unit": one.unit, "u": contributions, "origin": one.origin}
             else:
+                if isinstance(one, Ask):
+                    one.answer = os.environ["TAKE_ANSWER"]
                 print(one.say, file=sys.stderr, flush=True)
     except VerifierError as error:
         found = {"raised": type(error).__name__, "what": error.what, "to_do": error.to_do}

@@ -181,6 +181,30 @@ def test_who_asks_for_an_address_is_heard_at_the_far_end(joined: tuple[Cable, Pa
     assert found["senders"]["value"] == 1 and found["requests"]["value"] >= 1
 
 
+@pytest.mark.parametrize("board", ["same", "other"])
+def test_the_label_is_held_against_who_really_asks(
+    joined: tuple[Cable, Path], board: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made, _ = joined
+    hardware = subprocess.run(
+        made.on(made.unit, "cat", "/sys/class/net/lan0/address"), capture_output=True, text=True, check=True
+    ).stdout.strip()
+    label = hardware if board == "same" else "02:00:5e:10:41:74"
+    monkeypatch.setenv("TAKE_ANSWER", label.upper().replace(":", "-"))
+    with taking(*joined, "peer.label_address", seconds=2.0, label="the label at port 5") as process:
+        assert process.stderr is not None and process.stdout is not None
+        assert "the label at port 5" in process.stderr.readline()
+        assert "pull the network plug" in process.stderr.readline()
+        knock = "import socket; socket.socket(socket.AF_INET, socket.SOCK_DGRAM).sendto(b'x', ('192.0.2.78', 9))"
+        while process.poll() is None:
+            subprocess.run(made.on(made.unit, sys.executable, "-c", knock), capture_output=True)
+            time.sleep(0.2)
+        found = json.loads(process.stdout.read())
+    assert found["heard"]["value"] == hardware
+    assert found["label"]["value"] == label
+    assert found["agrees"]["value"] is (board == "same")
+
+
 def test_without_the_privilege_nobody_listens(tmp_path: Path) -> None:
     drop = ["setpriv", "--bounding-set", "-net_raw", "--inh-caps", "-net_raw"]
     with cable() as made:
