@@ -9,7 +9,7 @@ from verifier.readings import Catalogue
 
 INSTRUMENTS = "instruments"
 """The service that probes need which read the bench's instruments."""
-NAMING = ("instrument", "meter", "relay")
+NAMING = ("instrument", "meter", "relay", "thermometer")
 """Settings of these probes that name an instrument."""
 
 
@@ -17,7 +17,7 @@ def lint_instruments(notes: Notes, suite: Suite, catalogue: Catalogue) -> None:
     """Warn where `needs` leaves out an instrument: whoever reads the suite should see what keeps checks apart."""
     for number, check in enumerate(suite.checks):
         declaration = catalogue.declaration(check.probe) if check.probe else None
-        if declaration is None or INSTRUMENTS not in declaration.services:
+        if declaration is None or not (INSTRUMENTS in declaration.services or declaration.consults):
             continue
         for key in NAMING:
             name = check.settings.get(key)

@@ -45,6 +45,10 @@ ranges = [{ of_reading = 0.5, resolution = 0.01 }]
 [quantities.pressure]
 ranges = [{ full_scale = 5000, of_reading = 0.5, of_range = 0.1, resolution = 0.1 }]
 """,
+    "clock": """
+[quantities.time]
+ranges = [{ absolute = 0.002, resolution = 0.0001 }]
+""",
     "relays": "",
     "thermometer": """
 [quantities.temperature]
@@ -57,6 +61,7 @@ KINDS = {
     "load": "electronic-load",
     "power": "power-meter",
     "pressure": "pressure-gauge",
+    "clock": "bench-clock",
     "relays": "relay-card",
     "thermometer": "thermometer-printer",
 }

@@ -10,7 +10,7 @@ from verifier.declare.suite import Suite
 from verifier.errors import InputError
 from verifier.gather.instruments.description import Instrument
 from verifier.gather.instruments.loading import load_instruments
-from verifier.gather.instruments.services import INSTRUMENTS
+from verifier.gather.instruments.services import INSTRUMENTS, instruments_of
 from verifier.gather.workers.running import settings_of
 from verifier.readings import Catalogue
 
@@ -29,8 +29,13 @@ class Demanding(Protocol):
 
 def uses_instruments(suite: Suite, catalogue: Catalogue) -> bool:
     """Whether any check reads an instrument."""
-    named = {check.probe for check in suite.checks if check.probe}
-    return any((d := catalogue.declaration(name)) is not None and INSTRUMENTS in d.services for name in named)
+    for check in suite.checks:
+        declaration = catalogue.declaration(check.probe) if check.probe else None
+        if declaration is not None and (
+            INSTRUMENTS in declaration.services or (declaration.consults and instruments_of(check.settings))
+        ):
+            return True
+    return False
 
 
 def refuse_beyond_ceilings(suite: Suite, folder: Path, catalogue: Catalogue) -> None:

@@ -74,7 +74,7 @@ class Accuracy(_Model):
 class Quantity(_Model):
     """Something that the instrument measures."""
 
-    unit: Literal["V", "A", "Ohm", "W", "Cel", "Hz", "Pa"]
+    unit: Literal["V", "A", "Ohm", "W", "Cel", "Hz", "Pa", "s"]
     ask: Message = ""
     """The question; empty where the instrument prints by itself."""
     reply: Message = "{value}"
