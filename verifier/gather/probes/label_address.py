@@ -40,8 +40,8 @@ class LabelAddress:
         title="Hardware address against the label",
         what=(
             "Has the technician scan the hardware address on the label, then listens at the far end while the "
-            "plug goes in, and tells whether the computer that asked for an address there has just this one. After a "
-            "board was exchanged the label may be the old board's."
+            "plug goes in, and tells whether the computer that asked for an address there has just this one. "
+            "After a board was exchanged the label may be the old board's."
         ),
         settings=LabelSettings,
         readings=(
