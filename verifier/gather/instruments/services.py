@@ -11,7 +11,7 @@ INSTRUMENTS = "instruments"
 """The service of probes that read the bench's instruments, whatever the host of the run."""
 ENERGISE = "energise"
 """The service of probes that switch something on."""
-NAMING = ("instrument", "meter", "relay")
+NAMING = ("instrument", "meter", "relay", "thermometer")
 """Settings of the probes that name an instrument."""
 
 

@@ -127,13 +127,16 @@ class Known:
     percent: float = 0.0
     """Largest error in percent of the value, by a data sheet; 0 where none is stated."""
     note: str = ""
+    absolute: float = 0.0
+    """The same beside it, in its own unit."""
 
     def of(self, value: float, over: float = 1.0) -> tuple[Contribution, ...]:
         """The contributions to `value`, which is `over` times as much as one sample."""
         found = [Contribution.resolution(self.step * over, note=f"{self.note}: step of {self.step:g}")]
-        if self.percent:
-            note = f"{self.note}: {self.percent:g} % of the value"
-            half = abs(value) * self.percent / 100
+        if self.percent or self.absolute:
+            fixed = f" + {self.absolute:g}" if self.absolute else ""
+            note = f"{self.note}: {self.percent:g} % of the value{fixed}"
+            half = abs(value) * self.percent / 100 + self.absolute * over
             found.insert(0, Contribution.half_width(half, basis=Basis.SPECIFICATION, note=note))
         return tuple(found)
 
