@@ -24,7 +24,13 @@ async def _clear(_name: str) -> None:
 
 
 def take(
-    folder: Path, probe: str, acts: Acts = lambda cue: None, *, deadline: float = 60.0, **settings: Any
+    folder: Path,
+    probe: str,
+    acts: Acts = lambda cue: None,
+    *,
+    deadline: float = 60.0,
+    at: str = "none",
+    **settings: Any,
 ) -> dict[str, Reading]:
     """Readings by name; `acts` is given each cue."""
 
@@ -34,7 +40,7 @@ def take(
             taker = InstrumentTaker(bench, CATALOGUE, clocks, _clear)
             declaration = CATALOGUE.declaration(probe)
             assert declaration is not None
-            async for one in taker.take(probe, settings, "none", declaration=declaration, deadline=deadline):
+            async for one in taker.take(probe, settings, at, declaration=declaration, deadline=deadline):
                 if isinstance(one, Cue):
                     acts(one)
                 else:

@@ -97,3 +97,12 @@ def test_a_link_that_is_there_without_the_supply_is_nobodys_first(
     with pytest.raises(NotPossible, match="no network interface nowhere0"):
         take(folder, "ethernet.first_link", interface="nowhere0", **FEED)
     assert instruments.tell()["supply"]["times_on"] == before
+
+
+def test_a_unit_that_is_the_bench_itself_has_nobody_to_look_from(
+    folder: Path, instruments: TestInstruments, cable: tuple[str, str]
+) -> None:
+    before = instruments.tell()["supply"]["times_on"]
+    with pytest.raises(NotPossible, match="no bench beside it"):
+        take(folder, "ethernet.first_link", at="local", interface=cable[0], **FEED)
+    assert instruments.tell()["supply"]["times_on"] == before

@@ -343,3 +343,27 @@ def test_station_instruments_lists_tries_and_shows_kinds(bench: Station) -> None
     code, said = bench.command("station", "instruments", "find")
     assert code == 0 and said.strip()
     assert "OUTP ON" not in bench.instruments.tell()["supply"]["heard"]
+
+
+WATCHING = {
+    "supply": ("bench", "supply.signature", "voltage = 12.0, current_limit = 0.5"),
+    "load": ("instrument process", "usb.vbus", 'port = "usb3-a", settle = 60.0'),
+}
+"""What is on for long, who is killed meanwhile, and the probe that has it on with its settings."""
+
+
+@pytest.mark.parametrize("name", WATCHING)
+def test_killed_while_a_unit_is_watched_or_loaded_nothing_stays_on(bench: Station, name: str) -> None:
+    bench.instruments.describe(bench.root / "instruments", "load")
+    victim, probe, settings = WATCHING[name]
+    head, _, _ = SUITE.partition("probe = ")
+    bench.suite(
+        text=f'{head}probe = "{probe}"\nsettings = {{ instrument = "{name}", {settings} }}\nneeds = ["{name}"]\n'
+        'limits = [{ reading = "stayed_on", is = true, source = "invented" }]\n'
+    )
+    process = bench.run()
+    wait_for(lambda: bench.instruments.on(name))
+    os.kill(process.pid if victim == "bench" else bench.owner(), signal.SIGKILL)
+    assert bench.instruments.goes_off(name, seconds=20)
+    said, _ = process.communicate(timeout=60)
+    assert victim == "bench" or (process.returncode == 1 and "bench-error" in said), said
