@@ -13,7 +13,7 @@ from engine_bench import BACKENDS, HEAD, T07, Bench, Run, probe, prompt, run_on
 
 from verifier.declare.order import RepairOrder, Replaced
 from verifier.declare.suite import Check
-from verifier.errors import Absent, BenchFault, InputError, NotPossible, WrongUnit
+from verifier.errors import Absent, BenchFault, InputError, NotPossible, VerifierError, WrongUnit
 from verifier.gather.acts import Wish, act, refuse_bad
 from verifier.gather.clocks import RealClocks
 from verifier.gather.journal import Journal, read
@@ -82,6 +82,18 @@ def test_absent_hardware_fails_unless_the_suite_says_not_fitted(tmp_path: Path) 
     assert b is not None and b.not_fitted and b.verdict is Verdict.NOT_RUN
     assert c is not None and c.not_fitted, "what follows an unfitted part and may be unfitted is unfitted too"
     assert d is not None and not d.not_fitted
+
+
+@pytest.mark.parametrize("kind", [NotPossible, BenchFault, Absent])
+def test_what_kept_a_check_from_being_taken_says_what_to_do_next(
+    tmp_path: Path, kind: type[VerifierError]
+) -> None:
+    run = Run(tmp_path, HEAD + probe("a"), Bench(values={"a": kind("no stick", to_do="Plug one in.")}))
+    run.go()
+    run.reopen()
+    attempt = run.state.counting("a")
+    assert attempt is not None and attempt.finding is not None
+    assert (attempt.finding.reason, attempt.finding.to_do) == ("no stick", "Plug one in.")
 
 
 def test_hardware_that_goes_away_between_repeats_fails_even_where_it_may_be_unfitted(tmp_path: Path) -> None:

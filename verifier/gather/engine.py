@@ -600,14 +600,13 @@ class Engine:
     def _absent(self, check: Check, error: Absent) -> Finding:
         attempt = self.state.open_attempt(check.id)
         if attempt is not None and len(attempt.takes) > 0:
-            return Finding(
-                verdict=Verdict.FAIL, reason=f"was there at first, then no more: {error.what}", absent=True
-            )
+            reason = f"was there at first, then no more: {error.what}"
+            return Finding(verdict=Verdict.FAIL, reason=reason, absent=True, to_do=error.to_do)
         if check.if_absent == "not-fitted":
             return Finding(
                 verdict=Verdict.NOT_RUN, reason=f"not fitted: {error.what}", absent=True, not_fitted=True
             )
-        return Finding(verdict=Verdict.FAIL, reason=error.what, absent=True)
+        return Finding(verdict=Verdict.FAIL, reason=error.what, absent=True, to_do=error.to_do)
 
 
 _AFTERWARDS = {

@@ -200,6 +200,9 @@ def test_a_process_that_dies_is_told_in_words() -> None:
         broke = await bench.fault("exception")
         assert "broke down: RuntimeError: lamp" in broke
         assert await bench.fault("fault") == "the fixture is open"
+        with pytest.raises(BenchFault) as advised:
+            await bench.take("fault")
+        assert advised.value.to_do == "Close it."
         assert "no reading" in await bench.fault("nothing")
         assert await bench.pid()
 

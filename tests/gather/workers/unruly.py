@@ -107,7 +107,7 @@ class Unruly:
             case "not-possible":
                 raise NotPossible("needs the lamp on")
             case "fault":
-                raise BenchFault("the fixture is open")
+                raise BenchFault("the fixture is open", to_do="Close it.")
             case "hang":
                 time.sleep(300)
             case "wait":

@@ -132,6 +132,8 @@ class WorkerPool:
                     case {"not-possible": [str(what), str(where), str(to_do)]}:
                         served = True
                         raise NotPossible(what, where=where, to_do=to_do)
+                    case {"fault": str(what), "to-do": str(to_do)}:
+                        raise BenchFault(what, to_do=to_do)
                     case {"fault": str(what)}:
                         raise BenchFault(what)
                     case _:

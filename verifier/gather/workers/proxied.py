@@ -47,7 +47,7 @@ async def answered(host: Host, what: str, arguments: list[Any]) -> dict[str, Any
     except NotPossible as error:
         return {"not-possible": [error.what, error.where, error.to_do]}
     except VerifierError as error:
-        return {"fault": error.what}
+        return {"fault": error.what, "to-do": error.to_do}
     except OSError as error:
         return {"os": [error.errno or errno.EIO, str(error.filename or "")]}
 
@@ -97,8 +97,8 @@ def taken(message: dict[str, Any]) -> Any:
             raise NotPossible(what, where=where, to_do=to_do)
         case {"os": [int(number), str(name)]}:
             raise OSError(number, os.strerror(number), name)
-        case {"fault": str(what)}:
-            raise BenchFault(what)
+        case {"fault": str(what), "to-do": str(to_do)}:
+            raise BenchFault(what, to_do=to_do)
     raise BenchFault("the station gave an answer that is none")
 
 

@@ -154,9 +154,9 @@ def _outcome(take: Any) -> dict[str, Any]:
     except BenchFault as error:
         if error.__cause__ is not None:
             traceback.print_exception(error.__cause__, limit=-8, file=sys.stderr)
-        return {"fault": error.what}
+        return {"fault": error.what, "to-do": error.to_do}
     except VerifierError as error:
-        return {"fault": error.what}
+        return {"fault": error.what, "to-do": error.to_do}
     except BaseException as error:  # even SystemExit: a probe does not end its worker by leaving
         traceback.print_exception(error, limit=-8, file=sys.stderr)
         return {"fault": f"the probe broke down: {type(error).__name__}: {str(error)[:300]}"}
