@@ -29,11 +29,13 @@ Floats = NDArray[np.float64]
 FAST_STEPS, SLOW_STEPS = 36, 20
 """Time constants tried within each range."""
 LEAST_DOF = 3.0
-LEAST_NOISE = 0.1
-"""In K: no unit is believed to follow two exponentials more closely than this."""
+LEAST_NOISE = 0.03
+"""In K: no point of a fit is believed to be better than this."""
 MODEL_ERROR = 0.003
 """Part of the settled rise by which two exponentials may miss it (judgement: air and heat sources are not that
 even)."""
+FORETOLD_ERROR = 0.03
+"""The same of that part of the rise which was not seen yet: a unit has more time constants than two."""
 PARAMETERS = 4
 """S, B1, B2 and, as far as the grid goes, one time constant."""
 
@@ -62,6 +64,8 @@ class Best:
     dof: Floats
     memory: Floats
     residuals: Floats
+    seen: Floats
+    """The fitted rise at the last sample."""
 
 
 class Window:
@@ -83,10 +87,11 @@ class Window:
         i, j = np.unravel_index(at, rss.shape[1:])
         s, first, second = (a[runs, i, j] for a in (settled, b1, b2))
         least = _least(_least(rss, 1), 1)
-        residuals = y - (s[:, None] - first[:, None] * self._e1.T[i] - second[:, None] * self._e2.T[j])
+        curve = s[:, None] - first[:, None] * self._e1.T[i] - second[:, None] * self._e2.T[j]
+        residuals = y - curve
         remembered = memory(residuals)
         dof = np.maximum(self.n / remembered - PARAMETERS, LEAST_DOF)
-        return Best(s, first, second, self.fast[i], self.slow[j], least, dof, remembered, residuals)
+        return Best(s, first, second, self.fast[i], self.slow[j], least, dof, remembered, residuals, curve[:, -1])
 
     def tension(self, best: Best, rss: Floats) -> Floats:
         """By how many standard deviations a constrained fit of this `rss` is worse than the best one."""
@@ -97,7 +102,7 @@ class Window:
         """Signed tension between each run and a settled rise: positive where the run settles above it."""
         at = np.broadcast_to(np.asarray(settled, dtype=float), best.settled.shape)
         rss = _least(_least(self._at(y, at), 1), 1)
-        return self.tension(best, rss) * np.sign(best.settled - at)
+        return np.asarray(self.tension(best, rss) * np.sign(best.settled - at))
 
     def over_fast(self, y: Floats, best: Best) -> Floats:
         """Signed tension with each fast time constant of the range: positive where the run's own is above it."""
@@ -132,7 +137,7 @@ class Window:
         s = settled[:, None, None]
         total = self.n * s**2 - 2 * s * y.sum(1)[:, None, None] + (y**2).sum(1)[:, None, None]
         *_, less = _amplitudes(self._g11, self._g22, self._g12, s * self._s1 - y1, s * self._s2 - y2)
-        return np.maximum(total - less, 0.0)
+        return np.asarray(np.maximum(total - less, 0.0))
 
 
 def _least(values: Floats, axis: int) -> Floats:
@@ -144,7 +149,7 @@ def _least(values: Floats, axis: int) -> Floats:
     bend = before - 2 * here + after
     vertex = here - (before - after) ** 2 / (8 * np.where(bend > 0, bend, 1.0))
     inside = (here <= before) & (here <= after) & (bend > 0)
-    return np.where(inside, np.maximum(vertex, 0.0), v.min(-1))
+    return np.asarray(np.where(inside, np.maximum(vertex, 0.0), v.min(-1)))
 
 
 def _amplitudes(a11: Floats, a22: Floats, a12: Floats, c1: Floats, c2: Floats) -> tuple[Floats, Floats, Floats]:
@@ -174,25 +179,28 @@ class Forecast:
     """Of this one run."""
 
 
-def margin(settled: Floats | float, drift: float = 0.0) -> Floats | float:
-    """What is added to either end of an interval of the rise: the model's own error, and what a drift of the
-    air may leave after it was subtracted (`ambient.drift_error`), in K."""
-    return MODEL_ERROR * np.abs(settled) + drift
+def margin(settled: Floats, seen: Floats, drift: float = 0.0) -> Floats:
+    """What is added to either end of an interval of the rise, in K: the model's own error, more of it where the
+    rise is foretold than where it was `seen`, and what a drift of the air may leave after it was subtracted
+    (`ambient.drift_error`)."""
+    return MODEL_ERROR * np.abs(settled) + FORETOLD_ERROR * np.maximum(settled - seen, 0.0) + drift
 
 
-def forecast(window: Window, y: Floats, reach: float, drift: float = 0.0) -> Forecast:
+def forecast(
+    window: Window, y: Floats, reach: float, fast_reach: float, drift: float = 0.0, best: Best | None = None
+) -> Forecast:
     """The intervals within `reach` standard deviations, for one run, that of the rise with its `margin`."""
     rows = y[None, :]
-    best = window.best(rows)
+    best = best or window.best(rows)
     centre = float(best.settled[0])
 
     def beyond(s: float) -> bool:
         return bool(abs(window.against_settled(rows, best, s)[0]) > reach)
 
     low, high = (_edge(beyond, centre, sign * max(abs(centre), 1.0) * 0.01) for sign in (-1.0, 1.0))
-    more = float(margin(centre, drift))
+    more = float(margin(best.settled, best.seen, drift)[0])
     return Forecast(
-        (low - more, high + more), _crossings(window.fast, window.over_fast(rows, best)[0], reach), best
+        (low - more, high + more), _crossings(window.fast, window.over_fast(rows, best)[0], fast_reach), best
     )
 
 

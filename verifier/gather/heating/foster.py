@@ -16,10 +16,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from verifier.gather.heating.correlation import memory
+from verifier.gather.heating.forecast import Range, Window
 
 Floats = NDArray[np.float64]
-TOLERANCE = 1e-15
-"""Relative change of the sum of squares, and of the parameters, at which the search ends."""
+FINEST, FINE = 1e-15, 1e-9
+"""Relative change of the sum of squares, and of the parameters, at which the search ends: where nothing is
+bounded, and on a bench, where two terms may be more than the samples can tell and the valley has no end."""
+MOST_STEPS = 100
 MOST_TERMS = 2
 
 
@@ -91,28 +94,24 @@ def response(
 def starting_values(t: Floats, y: Floats, terms: int) -> tuple[float, tuple[float, ...], tuple[float, ...]]:
     """Settled rise, amplitudes and time constants to begin with, from the data alone.
 
-    A line through the last third of ln(S' - y) tells the slowest term (peeling: the oldest way to read a sum of
-    exponentials; Foss, Biometrics 26 (1970) 815, from memory). S' is a little above all that was seen. What
-    is left after it is taken away has its half-way time where the next term is.
+    One term: a line through the last third of ln(S' - y), S' a little above all that was seen (peeling, the oldest
+    way to read an exponential; Foss, Biometrics 26 (1970) 815, from memory). Two terms: the best pair of a coarse
+    grid of time constants, all else being linear for each; peeling would be misled by noise in what it leaves.
     """
     span, top = float(t[-1] - t[0]), float(np.max(y))
     reach = max(top - float(y[0]), 1e-9 * max(abs(top), 1.0))
+    if terms == 2:
+        best = Window(t, Range(span / 300, span / 5), Range(span / 4.9, span * 4)).best(y[None, :])
+        pairs = ((best.fast_amplitude, best.slow_amplitude), (best.fast, best.slow))
+        (b1, b2), taus = ((float(a[0]), float(b[0])) for a, b in pairs)
+        return float(best.settled[0]), (max(b1, 1e-6 * reach), max(b2, 1e-6 * reach)), taus
     settled = top + 0.05 * reach
     left = np.log(np.maximum(settled - y, 1e-6 * reach))
     late = t >= t[0] + span * 2 / 3
     if late.sum() < 3:
         late = np.ones(len(t), dtype=bool)
     slope = float(np.polyfit(t[late] - t[0], left[late], 1)[0])
-    slow = min(max(-1 / slope if slope < 0 else span, span / 20), 3 * span)
-    if terms == 1:
-        return settled, (reach,), (slow,)
-    slow_part = min(
-        max(math.exp(float(np.mean(left[late] + (t[late] - t[0]) / slow))), 0.05 * reach), 0.95 * reach
-    )
-    rest = np.maximum(settled - y - slow_part * np.exp(-(t - t[0]) / slow), 0.0)
-    half = np.nonzero(rest <= (reach - slow_part) / 2)[0]
-    fast = float(t[half[0]] - t[0]) / math.log(2) if len(half) and half[0] else slow / 20
-    return settled, (reach - slow_part, slow_part), (min(max(fast, span / 1000), slow / 3), slow)
+    return settled, (reach,), (min(max(-1 / slope if slope < 0 else span, span / 20), 3 * span),)
 
 
 def fit(
@@ -173,10 +172,10 @@ def fit(
         bounds=(low, high),
         method="lm" if tied else "trf",
         x_scale="jac",
-        ftol=TOLERANCE,
-        xtol=TOLERANCE,
-        gtol=TOLERANCE,
-        max_nfev=2000,
+        ftol=FINEST if tied else FINE,
+        xtol=FINEST if tied else FINE,
+        gtol=FINEST if tied else FINE,
+        max_nfev=2000 if tied else MOST_STEPS,
     )
     return _result(t, found.x, residual, slopes, model, tied=tied)
 

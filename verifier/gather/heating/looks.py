@@ -15,6 +15,7 @@ import json
 from functools import cache
 from importlib.resources import files
 from statistics import NormalDist
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,10 +35,11 @@ def moments(minimum: float, longest: float) -> tuple[float, ...]:
 
 
 @cache
-def kappa() -> float:
-    """How much wider than nominal an interval has to be: calibrated, see `calibration.json`."""
+def kappa(of: Literal["rise", "fast"]) -> float:
+    """How much wider than nominal the interval of the rise, or of the fast time constant, has to be:
+    calibrated, see `calibration.json`."""
     text = (files("verifier.gather.heating") / "calibration.json").read_text()
-    return float(json.loads(text)["kappa"])
+    return float(json.loads(text)["kappa"][of])
 
 
 def reach(dof: float, widened: float) -> float:

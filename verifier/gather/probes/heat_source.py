@@ -164,14 +164,13 @@ class HeatSource:
         if words := _moved(settled, lambda seen: seen.watts, "the power of the load", "W"):
             return words
         # Where the power is known it says it all: clocks move with work that takes the same power.
-        if not any(seen.watts is not None for seen in settled):
-            if words := _moved(settled, lambda seen: seen.clock, "the processor's clock", "MHz"):
-                return words
-        return _fan_step(settled)
+        known = any(seen.watts is not None for seen in settled)
+        clock = "" if known else _moved(settled, lambda seen: seen.clock, "the processor's clock", "MHz")
+        return clock or _fan_step(settled)
 
 
 def _moved(looks: Sequence[Seen], of: Callable[[Seen], float | None], what: str, unit: str) -> str:
-    """Says that a level moved, where it did: the first of three looks in a row that are off the first ones' median."""
+    """Says that a level moved, where it did: three looks in a row whose median is off that of the first ones."""
     values = [(seen.at, value) for seen in looks if (value := of(seen)) is not None]
     if len(values) < 6:
         return ""

@@ -49,7 +49,7 @@ class Settings:
 
 
 @dataclass(frozen=True, slots=True)
-class _Sensor:
+class Sensor:
     names: tuple[str, ...]
     origin: str
     state: Literal["gives", "faulty", "empty"]
@@ -111,7 +111,7 @@ limits = [
 
     async def take(self, host: Host, settings: Settings) -> AsyncIterator[Reading]:
         """Raises Absent when no sensor matches, or none of them is more than an empty place."""
-        found = [s async for s in _sensors(host.files) if s.state != "empty"]
+        found = [s async for s in sensors_of(host.files) if s.state != "empty"]
         if not found:
             raise Absent("this host has no temperature sensor")
         matching = [s for s in found if s.matches(settings.sensor)]
@@ -139,7 +139,7 @@ def _count(name: str, value: int) -> Reading:
     return Reading(name=name, value=value, unit="1", origin=f"{ZONES}, {MONITORS}", exact=True)
 
 
-async def _sensors(files: Files) -> AsyncIterator[_Sensor]:
+async def sensors_of(files: Files) -> AsyncIterator[Sensor]:
     zones = [n for n in await names_in(files, ZONES) if n.startswith("thermal_zone")]
     for zone in zones[:FOLDERS_LIMIT]:
         kind = await text_of(files, f"{ZONES}/{zone}/type")
@@ -176,15 +176,15 @@ async def _inputs(files: Files, monitor: str) -> tuple[str, list[str]]:
     return monitor, []
 
 
-async def _read(files: Files, path: str, names: tuple[str, ...], *, fault: str = "") -> _Sensor:
+async def _read(files: Files, path: str, names: tuple[str, ...], *, fault: str = "") -> Sensor:
     try:
         if fault and await number_of(files, fault):
-            return _Sensor(names, fault, "faulty")
+            return Sensor(names, fault, "faulty")
         value = await number_of(files, path)
     except OSError as error:
         if error.errno in _NOT_ANSWERING:
-            return _Sensor(names, path, "faulty")
+            return Sensor(names, path, "faulty")
         raise
     if value is None or abs(value) > 10_000_000:  # 10,000 K either way is no temperature of a unit
-        return _Sensor(names, path, "empty")
-    return _Sensor(names, path, "gives", value)
+        return Sensor(names, path, "empty")
+    return Sensor(names, path, "gives", value)
