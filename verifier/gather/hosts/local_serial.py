@@ -12,13 +12,12 @@ import anyio.to_thread
 
 from verifier.errors import Absent, BenchFault, NotPossible
 from verifier.gather.lines import LineSettings, Pair
+from verifier.gather.ports import FORMS, OPENING_ERRORS, TO_DO, Obstacle, obstacle, open_port, reason, usable
 from verifier.services import Clocks
 
 if TYPE_CHECKING:
     import serial
 
-_PARITIES = {"none": "N", "even": "E", "odd": "O"}
-_SCHEMES = ("/dev/", "socket://", "loop://")
 _WAIT = 0.1
 """Seconds that a thread waits for bytes before it looks whether it is still wanted."""
 _INPUTS: dict[Pair, tuple[str, str]] = {
@@ -35,27 +34,23 @@ class LocalSerialLines:
         self._clocks = clocks
 
     async def open(self, name: str, settings: LineSettings) -> LocalLine:
-        import serial
-
-        if not name.startswith(_SCHEMES) or ".." in name:
-            raise NotPossible(f"{name[:100]!r} is no serial line: it is /dev/..., socket://HOST:PORT or loop://")
+        if not usable(name):
+            raise NotPossible(f"{name[:100]!r} is no serial line: it is {FORMS}")
 
         def opened() -> serial.Serial:
-            only = {"exclusive": True} if name.startswith("/dev/") else {}
-            return serial.serial_for_url(
+            return open_port(
                 name,
-                baudrate=settings.baud,
-                parity=_PARITIES[settings.parity],
-                stopbits=settings.stop_bits,
-                rtscts=settings.flow == "rts-cts",
+                baud=settings.baud,
+                parity=settings.parity,
+                stop_bits=settings.stop_bits,
+                flow=settings.flow,
                 timeout=_WAIT,
                 write_timeout=2.0,
-                **only,
             )
 
         try:
             port = await anyio.to_thread.run_sync(opened, abandon_on_cancel=True)
-        except (OSError, ValueError, termios.error) as error:
+        except OPENING_ERRORS as error:
             raise _refused(name, error) from None
         return LocalLine(port, name, self._clocks)
 
@@ -111,15 +106,11 @@ class LocalLine:
             raise self._lost(error) from None
 
     def _lost(self, error: Exception) -> BenchFault:
-        return BenchFault(f"the serial line {self._name} was lost: {' '.join(str(error).split())[:200]}")
+        return BenchFault(f"the serial line {self._name} was lost: {reason(error)}")
 
 
 def _refused(name: str, error: Exception) -> Absent | NotPossible:
-    number = getattr(error, "errno", None) or (error.args[0] if isinstance(error, termios.error) else None)
-    if number in (errno.ENOENT, errno.ENODEV, errno.ENXIO, errno.EIO):
+    why, words = obstacle(error)
+    if why is Obstacle.MISSING:
         return Absent(f"there is no serial line {name}")
-    if number in (errno.EACCES, errno.EPERM):
-        return NotPossible(f"this account may not use {name}: on Debian it needs the group dialout")
-    if number in (errno.EAGAIN, errno.EBUSY) or "lock port" in str(error):
-        return NotPossible(f"another program is using {name}")
-    return NotPossible(f"the serial line {name} cannot be opened so: {' '.join(str(error).split())[:200]}")
+    return NotPossible(f"the serial line {name} cannot be opened: {words}", to_do=TO_DO[why])

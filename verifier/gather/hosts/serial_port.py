@@ -15,6 +15,7 @@ import anyio.to_thread
 
 from verifier.declare.suite import Console
 from verifier.errors import BenchFault, HostError, InputError
+from verifier.gather.ports import OPENING_ERRORS, TO_DO, obstacle, open_port
 
 if TYPE_CHECKING:
     import serial
@@ -22,7 +23,6 @@ if TYPE_CHECKING:
 FORMS = "/dev/ttyUSB0 (or another file below /dev), or socket://HOST:PORT"
 _DEVICE = re.compile(r"/dev/[A-Za-z0-9][A-Za-z0-9_.:+@/-]{0,200}")
 _SOCKET = re.compile(r"socket://(\[[0-9A-Fa-f:.]{2,50}\]|[A-Za-z0-9._-]{1,253}):\d{1,5}")
-_PARITIES = {"none": "N", "even": "E", "odd": "O"}
 
 
 def check_port(port: str) -> None:
@@ -42,30 +42,24 @@ class SerialPort:
     @classmethod
     async def open(cls, name: str, settings: Console) -> SerialPort:
         """HostError where it cannot be opened, with what to do."""
-        import serial
 
-        def opened() -> serial.SerialBase:
-            port = serial.serial_for_url(
+        def opened() -> serial.Serial:
+            return open_port(
                 name,
-                do_not_open=True,
-                baudrate=settings.baud,
-                bytesize=settings.bits,
-                parity=_PARITIES[settings.parity],
-                stopbits=settings.stop_bits,
-                rtscts=settings.flow == "rts-cts",
-                xonxoff=settings.flow == "xon-xoff",
+                baud=settings.baud,
+                bits=settings.bits,
+                parity=settings.parity,
+                stop_bits=settings.stop_bits,
+                flow=settings.flow,
                 timeout=0,
             )
-            if not name.startswith("socket:"):
-                port.exclusive = True
-            port.open()
-            return port
 
         try:
             # A network adapter that does not answer takes seconds to say so.
             port = await anyio.to_thread.run_sync(opened, abandon_on_cancel=True)
-        except (OSError, ValueError) as error:  # SerialException is an OSError
-            raise _refused(name, error) from None
+        except OPENING_ERRORS as error:
+            why, words = obstacle(error)
+            raise HostError(f"the serial line cannot be opened: {words}", where=name, to_do=TO_DO[why]) from None
         return cls(port, name)
 
     async def write(self, data: bytes) -> None:
@@ -109,16 +103,3 @@ class SerialPort:
 
     def _lost(self, error: OSError) -> BenchFault:
         return BenchFault(f"the serial line {self._name} was lost: {error.strerror or error}")
-
-
-def _refused(name: str, error: OSError | ValueError) -> HostError:
-    number = getattr(error, "errno", None)
-    why = os.strerror(number) if isinstance(number, int) else " ".join(str(error).split())[:200]
-    to_do = "Is the unit switched on and its cable in?"
-    if number in (errno.ENOENT, errno.ENODEV, errno.ENXIO):
-        to_do = "Is the adapter plugged in? `ls /dev/serial/by-id` shows those that are."
-    elif number in (errno.EACCES, errno.EPERM):
-        to_do = "Allow this account to use it: on Debian, `adduser NAME dialout`, then log in again."
-    elif number in (errno.EAGAIN, errno.EBUSY) or "lock port" in str(error):
-        why, to_do = "another program is using it", "Close that program."
-    return HostError(f"the serial line cannot be opened: {why}", where=name, to_do=to_do)

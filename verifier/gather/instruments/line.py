@@ -8,12 +8,11 @@ from contextlib import suppress
 from typing import Any
 
 from verifier.gather.instruments.replies import LONGEST, shown
+from verifier.gather.ports import FORMS, OPENING_ERRORS, TO_DO, Obstacle, obstacle, open_port, reason, usable
 
 SLICE = 0.05
 """Seconds between two looks at whether whoever asked has gone."""
 ENDINGS = {"LF": b"\n", "CR": b"\r", "CR LF": b"\r\n"}
-SCHEMES = ("/dev/", "socket://", "loop://")
-"""Ports that may be opened. Others of the library's can write files or log what is said."""
 
 
 class LineFault(Exception):
@@ -24,10 +23,6 @@ class Interrupted(Exception):
     """Whoever asked has gone, or everything is to be made safe."""
 
 
-def usable(port: str) -> bool:
-    return port.startswith(SCHEMES) and ".." not in port
-
-
 class OpenLine:
     """An open port. `settings` are the words of `description.Line` as plain data.
 
@@ -35,31 +30,27 @@ class OpenLine:
     """
 
     def __init__(self, port: str, settings: dict[str, Any], stop: Callable[[], bool] = lambda: False) -> None:
-        import serial
-
         self._sends, self._ends = ENDINGS[settings["sends"]], ENDINGS[settings["ends"]]
         self._stop = stop
         self._timeout: float = settings["timeout"]
         self._buffer = bytearray()
         if not usable(port):
-            raise LineFault(f"{port!r} is no port that may be opened: it is /dev/..., socket://... or loop://")
-        # A terminal must not take notice of what a hung-up line says; one process at a time owns a port.
-        only = {"exclusive": True} if port.startswith("/dev/") else {}
+            raise LineFault(f"{port!r} is no port that may be opened: it is {FORMS}")
         try:
-            self._serial = serial.serial_for_url(
+            self._serial = open_port(
                 port,
-                baudrate=settings["baud"],
-                bytesize=settings["bits"],
-                parity=settings["parity"][0].upper(),
-                stopbits=settings["stop"],
-                rtscts=settings["flow"] == "rts-cts",
-                xonxoff=settings["flow"] == "xon-xoff",
+                baud=settings["baud"],
+                bits=settings["bits"],
+                parity=settings["parity"],
+                stop_bits=settings["stop"],
+                flow=settings["flow"],
                 timeout=SLICE,
                 write_timeout=self._timeout,
-                **only,
             )
-        except (OSError, ValueError) as error:
-            raise LineFault(_cannot_open(error)) from None
+        except OPENING_ERRORS as error:
+            why, words = obstacle(error)
+            more = f" ({words})" if why is Obstacle.OTHER else ""
+            raise LineFault(f"{why.value}{more}: {TO_DO[why]}") from None
 
     def close(self) -> None:
         with suppress(Exception):
@@ -74,7 +65,7 @@ class OpenLine:
             self._serial.write(data)
         except Exception as error:  # SerialException, OSError, and on a torn line TypeError or termios.error
             raise LineFault(
-                f"the line broke while sending ({_reason(error)}): is the adapter plugged in?"
+                f"the line broke while sending ({reason(error)}): is the adapter plugged in?"
             ) from None
 
     def end_message(self) -> None:
@@ -118,7 +109,7 @@ class OpenLine:
         try:
             self._serial.reset_input_buffer()
         except Exception as error:
-            raise LineFault(f"the line broke ({_reason(error)}): is the adapter plugged in?") from None
+            raise LineFault(f"the line broke ({reason(error)}): is the adapter plugged in?") from None
 
     def wait(self, seconds: float) -> None:
         until = time.monotonic() + seconds
@@ -131,23 +122,8 @@ class OpenLine:
         try:
             self._buffer += self._serial.read(max(1, min(4096, self._serial.in_waiting)))
         except Exception as error:
-            raise LineFault(f"the line broke ({_reason(error)}): is the adapter plugged in?") from None
+            raise LineFault(f"the line broke ({reason(error)}): is the adapter plugged in?") from None
 
     def _look(self) -> None:
         if self._stop():
             raise Interrupted
-
-
-def _reason(error: Exception) -> str:
-    return " ".join(str(error).split())[:120] or type(error).__name__
-
-
-def _cannot_open(error: Exception) -> str:
-    number = getattr(error, "errno", None)
-    if number == 2:
-        return "the port is not there: is the adapter plugged in?"
-    if number == 13:
-        return "the port may not be opened: this user needs to be in the group dialout"
-    if number == 11 or "exclusively lock" in str(error):
-        return "another process has the port"
-    return f"the port cannot be opened: {_reason(error)}"

@@ -19,7 +19,7 @@ from verifier.declare.notes import Notes
 from verifier.declare.spelling import shown
 from verifier.errors import InputError
 from verifier.gather.instruments.description import Instrument
-from verifier.gather.instruments.line import usable
+from verifier.gather.ports import usable
 
 _KINDS = Path(__file__).parent / "kinds"
 _DATES = frozenset({"calibrated", "due", "until"})
