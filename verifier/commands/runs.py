@@ -44,6 +44,8 @@ def runs(everything: bool, station: Path | None, as_json: bool) -> None:
         return
     for row in rows:
         unit = " ".join(str(row[key]) for key in ("model", "serial", "ticket") if row[key])
+        if row["role"] == "simulated":
+            unit += " (simulated)"
         click.echo(f"{row['run']}  {row['state']:<10} {printable(unit)}  {printable(str(row['note']))}".rstrip())
     if len(folders) > len(shown):
         click.echo(f"and {len(folders) - len(shown)} older ones: verifier runs --all")
@@ -56,6 +58,7 @@ def _row(folder: Path, own: TrustList | None, proofs: Proofs) -> dict[str, str |
         "model": None,
         "serial": None,
         "ticket": None,
+        "role": None,
         "note": "",
     }
     try:
@@ -66,7 +69,7 @@ def _row(folder: Path, own: TrustList | None, proofs: Proofs) -> dict[str, str |
             record = sealed.record
             disposition = record.outcome.disposition.value
             row |= {"state": disposition, "model": record.suite.model, "serial": record.unit.serial}
-            row |= {"ticket": record.order.ticket, "note": record.outcome.reason}
+            row |= {"ticket": record.order.ticket, "note": record.outcome.reason, "role": record.role}
             if report_in(folder) is None:
                 row["note"] = "sealed, report still to be written: verifier resume"
             standing = amendments_of(folder, sealed, own, proofs) if own is not None else Standing()
@@ -90,7 +93,7 @@ def _row(folder: Path, own: TrustList | None, proofs: Proofs) -> dict[str, str |
             stood_still = state.interruptions[-1] if state.interruptions else None
             why = stood_still.why if stood_still and stood_still.resumed is None else ""
             row |= {"state": "open", "model": state.plan.suite.model, "serial": state.serial}
-            row |= {"ticket": state.plan.order.ticket}
+            row |= {"ticket": state.plan.order.ticket, "role": state.role}
             row["note"] = f"{done} of {len(state.plan.suite.checks)} checks done{f'; {why}' if why else ''}"
     except (VerifierError, OSError) as error:
         row["note"] = error.what if isinstance(error, VerifierError) else str(error)

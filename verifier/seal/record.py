@@ -15,6 +15,7 @@ from verifier.declare.suite import Decision
 from verifier.readings import (
     Cycle,
     Finding,
+    InjectedFault,
     Interruption,
     Moment,
     Outcome,
@@ -187,6 +188,11 @@ class HostRecord(_Model):
     facts: dict[str, str]
     simulation: Simulation | None = None
     """What was simulated, and from which seed; null where something real was read."""
+
+    @property
+    def faults(self) -> tuple[InjectedFault, ...]:
+        """What was put into a simulated unit on purpose."""
+        return self.simulation.faults if self.simulation is not None else ()
 
 
 class ClockRecord(_Model):

@@ -69,7 +69,7 @@ def render_customer(
     standing = standing or Standing()
     headline, said = result(record, standing)
     shown = amended.as_corrected(record, standing)
-    note = words.role_note(record.role, record.host.address)
+    note = words.role_note(record.role, record.host.address, record.host.faults)
     html = (
         environment()
         .get_template("customer.html")

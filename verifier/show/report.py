@@ -73,7 +73,7 @@ def _context(
     checks = view.check_views(record, disclosed)
     groups = {word: [c for c in checks if c.verdict == word] for word in words.VERDICTS.values()}
     judged = [c for c in checks if c.verdict != "noted"]
-    note = words.role_note(record.role, record.host.address)
+    note = words.role_note(record.role, record.host.address, record.host.faults)
     return {
         "record": record,
         "renderer": RENDERER,

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from datetime import datetime
 
 from verifier.declare.suite import Decision, Rule
-from verifier.readings import Basis, Contribution, Disposition, Held, Outcome, Role, Shape, Verdict
+from verifier.readings import Basis, Contribution, Disposition, Held, InjectedFault, Outcome, Role, Shape, Verdict
 from verifier.show import numbers
 
 _ASCII_MINUS = re.compile(r"(?<![\w.])-(?=\d)")
@@ -61,15 +61,17 @@ def headline(outcome: Outcome) -> str:
     return f"{word}: {reason}" if reason else f"{word}."
 
 
-def role_note(role: Role, address: str = "") -> tuple[str, str] | None:
+def role_note(role: Role, address: str = "", faults: Sequence[InjectedFault] = ()) -> tuple[str, str] | None:
     """A mark and what it means, for records that no bench sealed about a real unit; None for those.
 
-    `address` is the host's, which tells a recording from a simulation.
+    `address` is the host's, which tells a recording from a simulation; `faults` were put into the simulated unit.
     """
     if role == "simulated" and address.startswith("recorded:"):
         return ("From a recording", "No unit was on the bench: every probe read what was recorded of one before.")
     if role == "simulated":
-        return ("Simulated", "No real unit was tested. Every reading here comes from a simulation.")
+        said = "No real unit was tested. Every reading here comes from a simulation."
+        put_in = "; ".join(f"{fault.title} ({fault.severity})" for fault in faults)
+        return ("Simulated", f"{said} Put in on purpose: {put_in}." if put_in else said)
     if role == "self":
         return (
             "Sealed by the unit itself, not by a bench",
