@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import struct
+import subprocess
 import sys
 from pathlib import Path
 
@@ -215,6 +216,18 @@ async def test_dropped_events_are_a_bench_fault(monkeypatch: pytest.MonkeyPatch)
         monkeypatch.setattr(kernel.lines[-1], "recvmsg", full)
         with pytest.raises(BenchFault, match="dropped"):
             await watch.next(1.0)
+
+
+def test_only_what_asks_a_radio_loads_netlink() -> None:
+    """A sixth of a second that no other check's worker has to wait for."""
+    code = (
+        "import sys, verifier.gather.workers.worker, verifier.gather.hosts.local_radio\n"
+        "from verifier.gather.catalogue import load_catalogue\nload_catalogue()\n"
+        "from verifier.gather.clocks import RealClocks\nfrom verifier.gather.hosts import open_host\n"
+        "open_host('local', RealClocks()).radio\nprint('pyroute2' in sys.modules)"
+    )
+    told = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert told.stdout == "False\n"
 
 
 # ---- hostile ------------------------------------------------------------------------------------------
