@@ -185,7 +185,7 @@ def test_healthy_unit_is_released_with_every_disturbed_joint_measured(case: Case
     # Nor has a recording a bench with load and supply beside it; the unit started, so that no ladder is climbed.
     by_instrument = {"usb-1-vbus", "usb-2-vbus", "usb-3-vbus", "usb-4-vbus", "supply-signature"}
     ladder = {"start-standby", "start-key", "start-lamp", "start-picture"}
-    left_out = {"lan-steady", "clock-cell", "balance-m4x10", "wifi-far-end", *counted, *by_instrument, *ladder}
+    left_out = {"heat-path", "lan-steady", "clock-cell", "clock-keeps", "balance-m4x10", "wifi-far-end", *counted, *by_instrument, *ladder}
     assert verdicts(state, Verdict.NOT_RUN) == left_out
     assert verdicts(state, Verdict.FAIL, Verdict.INCONCLUSIVE, Verdict.BENCH_ERROR) == set()
     assert {joint.coverage for joint in end.joints if joint.disturbed} == {"measured"}
