@@ -97,6 +97,19 @@ def test_a_plateau_on_the_way_is_not_taken_for_idle() -> None:
     assert found.settled is not None and found.settled > 22
 
 
+def test_a_pause_at_the_level_of_idle_is_not_taken_for_it_either() -> None:
+    """Eight seconds at what turns out to be idle, before it goes on starting."""
+    times, values = trace(lambda t: IDLE if 10 < t < 18 else 0.9 if 18 <= t < BOOTED else boot(t), noise=0.002)
+    found = apart(times, values)
+    assert found.settled == pytest.approx(BOOTED, abs=0.5)
+
+
+def test_a_slow_drift_within_the_band_is_not_steady() -> None:
+    """4 % a second: all of the last 2 s lie within a tenth of their median."""
+    times, values = trace(lambda t: STANDBY if t < PRESS else 0.3 * 1.04 ** (t - PRESS))
+    assert apart(times, values, steady=2.0).settled is None
+
+
 def test_a_dead_unit_does_not_rise() -> None:
     found = apart(*trace(lambda t: STANDBY, noise=0.0003))
     assert found.rise is None
