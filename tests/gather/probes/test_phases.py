@@ -10,7 +10,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from verifier.gather.probes.phases import Phases, longest_at_limit, noise_of, running_median, segment
+from verifier.gather.probes.phases import (
+    Phases,
+    longest_at_limit,
+    noise_of,
+    running_median,
+    segment,
+    standing_at_limit,
+)
 
 DT = 0.05
 STANDBY, IDLE, PRESS, BOOTED = 0.008, 0.31, 4.0, 24.0
@@ -123,6 +130,8 @@ def test_too_short_a_trace_has_not_settled() -> None:
 def test_current_limit_of_a_short_circuit() -> None:
     times, values = trace(lambda t: 0.0 if t < 1 else 1.5, seconds=4)
     assert longest_at_limit(times, values, 1.5) == pytest.approx(3.0, abs=2 * DT)
+    assert standing_at_limit(times, values, 1.5) == pytest.approx(3.0, abs=2 * DT)
+    assert standing_at_limit([*times, 4.0], [*values, 0.3], 1.5) == 0.0, "it stood there, and no longer does"
     assert longest_at_limit(times, values, 2.0) == 0.0
     # An inrush of one sample is no short circuit.
     assert longest_at_limit([0.0, 0.1, 0.2], [1.5, 0.3, 0.3], 1.5) == 0.0

@@ -124,6 +124,14 @@ def longest_at_limit(times: Sequence[float], values: Sequence[float], limit: flo
     return longest
 
 
+def standing_at_limit(times: Sequence[float], values: Sequence[float], limit: float) -> float:
+    """How long it has been standing there by the end, in seconds: what a watch can ask after each sample."""
+    n = len(values)
+    while n > 0 and values[n - 1] >= AT_LIMIT * limit:
+        n -= 1
+    return times[-1] - times[n] if n < len(values) else 0.0
+
+
 def _settled_from(times: Sequence[float], outside: Sequence[bool], steady: float) -> float:
     """The earliest moment from which on every stretch of `steady` seconds is steady; the last one is."""
     sums = [0]

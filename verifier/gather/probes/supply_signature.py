@@ -9,7 +9,7 @@ from verifier.gather.instruments.services import ENERGISE, INSTRUMENTS
 from verifier.gather.probes.current_trace import CurrentTrace, TraceSettings
 from verifier.gather.probes.instruments import CAUTION, SOURCES
 from verifier.gather.probes.measuring import bench_of, stayed_on
-from verifier.gather.probes.phases import longest_at_limit, segment
+from verifier.gather.probes.phases import longest_at_limit, segment, standing_at_limit
 from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
 from verifier.services import Cue, Host
 
@@ -141,7 +141,7 @@ limits = [
         unsure = await trace.switch_on()
 
         def shorted() -> bool:
-            return longest_at_limit(trace.times, trace.values, settings.current_limit) >= settings.overload
+            return standing_at_limit(trace.times, trace.values, settings.current_limit) >= settings.overload
 
         since, before, quiet = 0.0, sum(off) / len(off), off
         if settings.button:
