@@ -79,9 +79,11 @@ def test_where_nobody_acts_the_check_is_not_run_and_says_so(tmp_path: Path) -> N
     assert run.reason("a") == "cycle 2 of 4: nobody is there"
 
 
-def test_while_the_unit_is_away_nothing_else_runs(tmp_path: Path) -> None:
+@pytest.mark.parametrize("before", ["x", ""], ids=["beside others", "first"])
+def test_while_the_unit_is_away_nothing_else_runs(tmp_path: Path, before: str) -> None:
     bench = Bench(answers={"q": True})
-    run = Run(tmp_path, HEAD + probe("x") + probe("a", COLD) + probe("y") + prompt("q"), bench)
+    checks = probe("x") + probe("a", COLD) if before else probe("a", COLD) + probe("x")
+    run = Run(tmp_path, HEAD + checks + probe("y") + prompt("q"), bench)
     run.go()
     first, last = bench.log.index("start a"), bench.log.index("pass a")
     inside = [line for line in bench.log[first:last] if not line.startswith(("start a", "end a", "cycle"))]

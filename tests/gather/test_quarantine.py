@@ -148,3 +148,20 @@ def test_stages_that_were_never_begun_stay_so(tmp_path: Path) -> None:
     run = Run(tmp_path, suite(), Bench(answers={"flat": False}, seconds=0))
     run.go()
     assert run.state.begun == {Stage.ARRIVAL}
+
+
+def test_the_log_of_a_quarantine_is_the_same_on_asyncio_trio_and_in_virtual_time(tmp_path: Path) -> None:
+    text = HEAD + prompt("flat", INSPECT) + probe("x") + probe("y") + probe("z", 'stage = "finished"')
+    text += prompt("eye", 'after = ["x"]')
+    logs = []
+    for backend in BACKENDS:
+        bench = Bench(answers={"flat": False}, waits={"x": 20.0, "y": 20.0})
+        run = Run(tmp_path / backend, text, bench)
+        run.go(backend)
+        events = read(run.path).events
+        logs.append(
+            [(e.kind, e.data.get("check"), (e.data.get("finding") or {}).get("reason")) for e in events[1:]]
+        )
+        assert bench.running == 0
+    assert logs[0] == logs[1] == logs[2]
+    assert [check for kind, check, _ in logs[0] if kind == "finding"] == ["flat", "x", "y", "z", "eye"]

@@ -270,7 +270,7 @@ class Engine:
             return
         probes = sum(TECHNICIAN not in used for used in self._running.values())
         busy = set().union(*self._running.values())
-        if ALONE in busy or self.pause is not None:
+        if self.pause is not None:
             return
         progress = True
         while progress:
@@ -289,7 +289,8 @@ class Engine:
                     progress = True  # what comes after this one can be decided now
                     continue
                 resources = self._resources(check)
-                if full or resources & busy or (ALONE in resources and self._running):
+                alone = ALONE in busy or (ALONE in resources and self._running)
+                if full or resources & busy or alone:
                     continue
                 del waiting[check.id]
                 self._running[check.id] = resources
@@ -303,8 +304,6 @@ class Engine:
                     # Here, not in its task: in which order tasks get going is the event loop's own affair.
                     self._begin(check)
                 start(self._take, check, answered)
-                if ALONE in resources:
-                    return
 
     def _blocked_by(self, check: Check) -> Finding | Literal[False] | None:
         """The finding of a check that cannot be run; False when it may start; None while unknown."""
