@@ -188,7 +188,7 @@ class LocalHost:
     def sound(self) -> Sound:
         from verifier.gather.hosts.local_sound import LocalSound
 
-        return LocalSound()
+        return LocalSound(self.clocks)
 
     @property
     def clock(self) -> UnitClock:
