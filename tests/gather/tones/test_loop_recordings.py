@@ -136,6 +136,18 @@ def test_lost_samples_are_found(lost: int) -> None:
     assert left.dropouts == 1 and right.dropouts == 0
 
 
+def test_a_recording_that_was_not_made_at_one_go_is_known() -> None:
+    """Without a chirp that was played, or with its sides late by different times."""
+    assert of(way()).whole and of(way(((0.5,), (0.0,)))).whole and of(0 * PLAYED.frames).whole
+    first, second = (start + 2000 for start, _ in PLAYED.chirps)
+    without = way()
+    without[first : first + 4800] = 0
+    assert not of(without).whole
+    between = (first + second + 4800) // 2
+    late = np.concatenate((way()[:between], np.zeros((100, 2)), way()[between:]))[: len(PLAYED.frames)]
+    assert not of(late).whole
+
+
 def test_holes_are_found() -> None:
     recorded = way()
     for second in (0.3, 0.6):

@@ -15,6 +15,7 @@ import anyio.to_thread
 
 from verifier.errors import Absent, BenchFault, NotPossible
 from verifier.gather.sound import Recording
+from verifier.services import Clocks
 
 if TYPE_CHECKING:
     from verifier.gather.sound import Frames
@@ -28,6 +29,9 @@ SLACK = 10.0
 
 
 class LocalSound:
+    def __init__(self, clocks: Clocks) -> None:
+        self._clocks = clocks
+
     async def play(self, frames: Frames, rate: int, output: str) -> str:
         device = _library()
         played = _chosen(device, output, "output", frames.shape[1])
@@ -55,9 +59,12 @@ class LocalSound:
             )
             return recorded, device.wait()
 
+        began = self._clocks.loop()
         recorded, told = await _waited(device, work, len(frames) / rate)
-        # An input that had nothing yet when the stream began is told too, and means nothing.
-        lost = bool(told and (told.input_overflow or told.output_underflow))
+        # An input that had nothing yet when the stream began is told too, and means nothing. A card that is
+        # done before the sound can be over has dropped some of it without a word.
+        hurried = self._clocks.loop() - began < len(frames) / rate
+        lost = hurried or bool(told and (told.input_overflow or told.output_underflow))
         return Recording(
             frames=recorded.astype("float64"), way=f"{played['name']} to {heard['name']}, {rate} Hz", lost=lost
         )

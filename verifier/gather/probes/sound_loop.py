@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 DECIBEL_STEP, HERTZ_STEP = 0.001, 0.0001
 """To what levels and frequencies are told."""
-TRIES = 2
+TRIES = 3
 """How often it is played at the most, where this computer lost samples on the way."""
 _SIDE_READINGS: tuple[tuple[str, Literal["number", "yes-no"], str, str, bool], ...] = (
     ("arrives", "yes-no", "", "Whether the {} side's tone comes back.", False),
@@ -126,7 +126,7 @@ limits = [
 ]
 """,
         holds=(SOUND,),
-        timeout=180.0,
+        timeout=300.0,
     )
 
     async def take(self, host: Host, settings: Settings) -> AsyncIterator[Reading]:
@@ -141,14 +141,14 @@ limits = [
             recording: Recording = await sound.play_and_record(
                 played.frames, settings.rate, (settings.output, settings.input), settings.inputs
             )
-            if not recording.lost:
+            try:
+                found = heard(played, recording.frames, float(settings.mains))
+            except ValueError as error:
+                raise BenchFault(f"the sound card gave no whole recording: {error}") from None
+            if found.whole and not recording.lost:
                 break
         else:
-            raise BenchFault("this computer was too slow for its own sound card: let nothing else run meanwhile")
-        try:
-            found = heard(played, recording.frames, float(settings.mains))
-        except ValueError as error:
-            raise BenchFault(f"the sound card gave no whole recording: {error}") from None
+            raise BenchFault("sound was lost between this computer and its card: let nothing else run meanwhile")
         for reading in _readings(found, recording.way, 1000 / settings.rate):
             yield reading
 

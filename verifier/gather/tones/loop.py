@@ -22,6 +22,8 @@ BEHIND = 20.0
 """Decibels that an arriving tone may be weaker than the strongest."""
 CLEARLY = 3.0
 """Decibels that a tone has to be stronger in the other side's input to belong there."""
+SAME = 0.001
+"""Seconds that the delays of two sides may differ."""
 OUT_OF_NOISE = 10.0
 """Decibels that it has to stand out of the noise."""
 MARGIN = 0.03
@@ -62,6 +64,8 @@ class Side:
 @dataclass(frozen=True, slots=True)
 class Loop:
     sides: tuple[Side, Side]
+    whole: bool
+    """Whether it was recorded at one go: the chirps of all sides that arrive are there, equally late."""
     swapped: bool | None
     """None with a single input, or where one side does not arrive."""
     noise: Estimate
@@ -98,11 +102,17 @@ def heard(played: Stimulus, recorded: NDArray[np.float64], mains: float) -> Loop
         swapped = (left.input, right.input) == (1, 0)
     return Loop(
         sides=(left, right),
+        whole=_at_one_go([side.delay for side in (left, right) if side.arrived]),
         swapped=swapped,
         noise=spectrum.in_decibels(max(noises, key=lambda p: p.value)),
         hum=max(hums, key=lambda p: p.value),
         offset=max((float(np.mean(silence)) for silence in silences), key=abs),
     )
+
+
+def _at_one_go(delays: list[float | None]) -> bool:
+    found = [delay for delay in delays if delay is not None]
+    return len(found) == len(delays) and (not found or max(found) - min(found) <= SAME)
 
 
 def _strongest(played: Stimulus, inputs: list[Samples], side: int) -> Arrival | None:
