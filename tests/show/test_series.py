@@ -112,3 +112,28 @@ def test_any_samples_give_a_drawing_within_its_frame_or_none(
             for x, y in points(path):
                 assert 0 <= x <= WIDTH
                 assert 0 <= y <= HEIGHT
+
+
+def test_a_fitted_model_is_drawn_beside_the_samples_and_what_it_leaves_below_them() -> None:
+    plain = reading((0.0, 10.0, 20.0, 26.0))
+    assert plain.series is not None
+    fitted = replace(plain, series=replace(plain.series, model=(1.0, 10.0, 19.0, 26.0)))
+    paths, texts = parts(series_svg(fitted))
+    samples, model, off = (points(paths[kind][0]) for kind in ("trace", "model", "residuals"))
+    assert [x for x, _ in samples] == [x for x, _ in model] == [x for x, _ in off]
+    assert model[0][1] < samples[0][1]  # the model begins above the first sample
+    # Below the samples: the first lies under the line at 0, the third above it.
+    assert min(y for _, y in off) > HEIGHT
+    assert off[0][1] > off[1][1] > off[2][1]
+    assert off[1][1] == off[3][1]
+    assert "off the fit" in texts
+    root = etree.fromstring(series_svg(fitted))
+    assert "no sample lies more than 1 K off it" in root.findtext("desc").replace(" ", " ")
+
+
+@pytest.mark.parametrize("model", [(1.0, 2.0), (1.0, math.nan, 3.0)])
+def test_a_model_that_does_not_fit_the_samples_in_number_is_not_drawn(model: tuple[float, ...]) -> None:
+    plain = reading((0.0, 10.0, 20.0))
+    assert plain.series is not None
+    odd = replace(plain, series=replace(plain.series, model=model))
+    assert series_svg(odd) == series_svg(plain)

@@ -45,6 +45,8 @@ class HeldView:
     source: str
     reason: str
     notes: tuple[str, ...]
+    remark: str
+    """What whoever took the reading says beside it."""
     scale: Markup
     facts: tuple[tuple[str, str], ...]
     budget: tuple[Line, ...]
@@ -77,6 +79,7 @@ def held_view(held: Held, label: str, reason: str) -> HeldView:
         source=held.source,
         reason=words.sentence(words.capital(reason)),
         notes=_notes(held),
+        remark=words.sentence(words.capital(held.remark)) if held.remark else "",
         scale=scale_svg(held),
         facts=_facts(held, k),
         budget=tuple(_budget(held)),
@@ -128,6 +131,8 @@ def _facts(held: Held, k: float | None) -> tuple[tuple[str, str], ...]:
         return numbers.with_unit(sign + numbers.uncertainty_text(abs(x)), unit)
 
     facts = [("u", quantity(held.u))]
+    if held.looks > 1:
+        facts.append(("looks", f"{held.looks}, which share the risk"))
     if held.distribution != "none":
         facts.append(("distribution", words.distribution_words(held)))
     if k is not None:

@@ -2,7 +2,9 @@
 
 Like the limit scale it says nothing by colour: the trace is a heavy line, limits are dashed and named, so that
 it reads the same in print, in black and white and with forced colours. Where there are more samples than
-can be told apart, each step of the drawing shows the least and the greatest of them: no spike is lost.
+can be told apart, each step of the drawing shows the least and the greatest of them: no spike is lost. Where a
+model was fitted to them, its curve is dashed, and below stands how far each sample lies off it, on a scale of
+its own.
 """
 
 from __future__ import annotations
@@ -19,6 +21,8 @@ from verifier.show.outside import visible
 
 WIDTH, HEIGHT = 320.0, 118.0
 _LEFT, _RIGHT, _TOP, _BOTTOM = 46.0, 8.0, 16.0, 24.0
+_RESIDUALS = 58.0
+"""Height of the strip below that shows what a model leaves over."""
 _STEPS = 240
 """Steps of the drawing in time."""
 _TICKS = 4
@@ -32,13 +36,16 @@ class Frame:
     t1: float
     low: float
     high: float
+    top: float = _TOP
+    bottom: float = HEIGHT - _BOTTOM
+    """Heights in the drawing of `high` and `low`."""
 
     def x(self, t: float) -> float:
         return _LEFT + (WIDTH - _LEFT - _RIGHT) * ((t - self.t0) / (self.t1 - self.t0))
 
     def y(self, value: float) -> float:
         share = (value - self.low) / (self.high - self.low)
-        return HEIGHT - _BOTTOM - (HEIGHT - _TOP - _BOTTOM) * min(max(share, 0.0), 1.0)
+        return self.bottom - (self.bottom - self.top) * min(max(share, 0.0), 1.0)
 
 
 def series_svg(reading: Reading, held: Held | None = None) -> Markup:
@@ -53,15 +60,17 @@ def series_svg(reading: Reading, held: Held | None = None) -> Markup:
     if len(points) < 2:
         return Markup("")
     limits = _limits(held, reading, [v for _, v in points])
-    frame = _frame(points, [limit for _, limit in limits])
+    model = _model(series)
+    frame = _frame([*points, *model], [limit for _, limit in limits])
     if frame is None:
         return Markup("")
     unit = numbers.unit_text(reading.unit)
+    height = HEIGHT + (_RESIDUALS if model else 0.0)
     parts = [
-        f'<svg class="series" role="img" viewBox="0 0 {WIDTH:g} {HEIGHT:g}" width="{WIDTH:g}" height="{HEIGHT:g}"'
+        f'<svg class="series" role="img" viewBox="0 0 {WIDTH:g} {height:g}" width="{WIDTH:g}" height="{height:g}"'
         ' fill="none" stroke="currentColor">'
         f"<title>{escape(_title(reading))}</title>"
-        f"<desc>{escape(_description(reading, series, points, limits))}</desc>"
+        f"<desc>{escape(_description(reading, series, points, limits, model))}</desc>"
         '<path class="axes" stroke-width=".8" '
         f'd="M{_LEFT:g} {_TOP - 4:g}V{HEIGHT - _BOTTOM:g}H{WIDTH - _RIGHT:g}"/>'
     ]
@@ -86,8 +95,48 @@ def series_svg(reading: Reading, held: Held | None = None) -> Markup:
         labels.append(_text(WIDTH - _RIGHT, y - 3, "end", f"{name} {numbers.plain(limit)}"))
     trace = "L".join(f"{_f(frame.x(t))} {_f(frame.y(v))}" for t, v in _thinned(points))
     parts.append(f'<path class="trace" stroke-width="1.6" stroke-linejoin="round" d="M{trace}"/>')
+    if model:
+        curve = "L".join(f"{_f(frame.x(t))} {_f(frame.y(v))}" for t, v in _thinned(model))
+        # Two strokes, so that the dashes are seen on the heavy trace too.
+        parts.append(f'<path class="ground" stroke="Canvas" stroke-width="1.2" d="M{curve}"/>')
+        parts.append(f'<path class="model" stroke-width=".9" stroke-dasharray="3 2.5" d="M{curve}"/>')
+        path, more = _residuals(points, model, frame)
+        parts.append(path)
+        labels += more
     parts.append(f'<g font-size="9" fill="currentColor" stroke="none">{"".join(labels)}</g></svg>')
     return Markup("".join(parts))  # noqa: S704 - numbers of ours, and text escaped above
+
+
+def _model(series: Series) -> list[tuple[float, float]]:
+    if len(series.model) != len(series.values) or not all(map(math.isfinite, (*series.model, *series.values))):
+        return []
+    return [(series.t0 + n * series.dt, v) for n, v in enumerate(series.model)]
+
+
+def _off(points: Sequence[tuple[float, float]], model: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
+    return [(t, value - fitted) for (t, value), (_, fitted) in zip(points, model, strict=True)]
+
+
+def _residuals(
+    points: Sequence[tuple[float, float]], model: Sequence[tuple[float, float]], above: Frame
+) -> tuple[str, list[str]]:
+    """The strip below: how far the samples lie off the model, about a line at 0."""
+    off = _off(points, model)
+    most = max((abs(v) for _, v in off), default=0.0) * 1.1 or 1.0
+    frame = Frame(above.t0, above.t1, -most, most, top=HEIGHT + 8, bottom=HEIGHT + _RESIDUALS - 6)
+    ticks = [v for v in _nice(-most, most, 3) if v] or [most]
+    left = WIDTH - _RIGHT - _LEFT
+    zero = frame.y(0.0)
+    axes = f"M{_LEFT:g} {_f(frame.top)}V{_f(frame.bottom)}M{_LEFT:g} {_f(zero)}h{_f(left)}"
+    axes += "".join(f"M{_LEFT - 3:g} {_f(frame.y(v))}h3" for v in ticks)
+    trace = "L".join(f"{_f(frame.x(t))} {_f(frame.y(v))}" for t, v in _thinned(off))
+    path = (
+        f'<path class="axes" stroke-width=".8" d="{axes}"/>'
+        f'<path class="residuals" stroke-width=".8" stroke-linejoin="round" d="M{trace}"/>'
+    )
+    labels = [_text(_LEFT - 6, frame.y(v) + 3, "end", _tick(v)) for v in ticks]
+    labels += [_text(_LEFT - 6, zero + 3, "end", "0"), _text(_LEFT + 4, frame.top + 1, "start", "off the fit")]
+    return path, labels
 
 
 def _limits(held: Held | None, reading: Reading, values: Sequence[float]) -> list[tuple[str, float]]:
@@ -150,7 +199,11 @@ def _title(reading: Reading) -> str:
 
 
 def _description(
-    reading: Reading, series: Series, points: Sequence[tuple[float, float]], limits: Sequence[tuple[str, float]]
+    reading: Reading,
+    series: Series,
+    points: Sequence[tuple[float, float]],
+    limits: Sequence[tuple[str, float]],
+    model: Sequence[tuple[float, float]],
 ) -> str:
     def quantity(value: float) -> str:
         return numbers.with_unit(_tick(value), reading.unit)
@@ -163,4 +216,7 @@ def _description(
     )
     for name, limit in limits:
         said += f" Limit: {name} {quantity(limit)}."
+    if model:
+        worst = max(abs(v) for _, v in _off(points, model))
+        said += f" A model was fitted; no sample lies more than {quantity(float(f'{worst:.2g}'))} off it."
     return visible(said)

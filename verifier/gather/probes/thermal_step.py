@@ -131,7 +131,7 @@ class Step:
         name="thermal.step",
         title="Thermal path under load",
         what=(
-            "Loads all cores, watches a temperature sensor and the air beside the unit, and foretells how far over "
+            "Loads all cores, samples a sensor and the air beside the unit, and foretells how far above "
             "the air the sensor settles. Ends as soon as that decides the check, at the earliest after `minimum`; "
             "looks ten times at the most, and the ten share the suite's risk. Give the limit on `rise`, or on "
             "`resistance` where the power is measured. A load that does not hold, a fan that changes its speed or "
@@ -478,14 +478,14 @@ def _final(
     dt, origin = samples.dt, taken.sensor.origin
     busy = [s.busy for s in source.looks if s.busy is not None and s.at > SETTLING]
     clock = [s.clock for s in source.looks if s.clock is not None and s.at > SETTLING]
-    air = replace(
-        _of("air", float(samples.air[-1]), "Cel", taken.air_origin, taken.air_budget),
-        series=Series(t0=0.0, dt=dt * 20, values=tuple(round(float(v), 3) for v in samples.air[::20])),
-    )
+    air = _of("air", float(samples.air[-1]), "Cel", taken.air_origin, taken.air_budget)
+    felt = tuple(round(float(v), 3) for v in samples.air[::20])
+    if len(felt) > 2 and max(felt) - min(felt) > 0.1:
+        air = replace(air, series=Series(t0=0.0, dt=dt * 20, values=felt))
     seen = [
         *fitted,
         *cooled,
-        replace(air, series=air.series if air.series and len(air.series.values) > 2 else None),
+        air,
         replace(_of("heated_for", round(ended, 1), "s", taken.load), exact=True),
         _of("hottest", max(v for _, v in taken.samples), "Cel", origin, (Contribution.resolution(taken.step),)),
     ]
