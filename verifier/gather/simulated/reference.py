@@ -6,7 +6,7 @@ from verifier.gather.simulated.chance import chance
 from verifier.readings import Basis, Contribution
 from verifier.services import Clocks, Fix
 
-WITHIN = 0.005
+WITHIN = 0.001
 """Firm bounds of one simulated exchange, in s."""
 
 
