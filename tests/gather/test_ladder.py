@@ -78,6 +78,8 @@ def test_after_the_repair_the_failed_rung_is_made_again_and_all_that_it_kept_bac
     act(made.engine, Wish(kind="again", subject="standby", why="fuse replaced"), Person(name="T07"))
     made.go()
     assert {made.verdict(check.id) for check in made.state.plan.suite.checks} == {Verdict.PASS}
+    # The unit was not closed meanwhile, so that what can be seen while it is open is not asked from memory.
+    assert "ask seal" in bench.log
 
 
 def test_a_rung_that_could_not_be_made_ends_nothing(tmp_path: Path) -> None:

@@ -33,7 +33,7 @@ from verifier.gather.from_order import OrderTaker
 from verifier.gather.hosts.order import ORDER
 from verifier.gather.instruments.services import INSTRUMENTS, energises, instruments_of
 from verifier.gather.journal import Journal
-from verifier.gather.ladder import held_by_ladder, rungs_left, where_to_look
+from verifier.gather.ladder import failed_rung, held_by_ladder, rungs_left, where_to_look
 from verifier.gather.prompts.question import LABEL, Asker, Question, question_of, reading_of
 from verifier.gather.serials import agree, serial_problem
 from verifier.gather.state import RunState, to_json
@@ -242,7 +242,8 @@ class Engine:
         for stage in stages:
             if not self.state.pending([stage]) or self.pause is not None:
                 continue
-            if stage not in self.state.begun:
+            # Of a dead unit nothing is made in later stages: what is seen while it is open can still be asked.
+            if stage not in self.state.begun and failed_rung(self.state) is None:
                 self.append("stage", {"stage": stage.value})
             self._watcher.stage(stage, len(self.state.pending([stage])))
             await self._run_checks(self.state.pending([stage]))
