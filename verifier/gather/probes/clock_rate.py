@@ -7,7 +7,9 @@ from dataclasses import dataclass, replace
 from math import hypot
 from typing import Any
 
+from verifier.errors import NotPossible
 from verifier.gather.dwell import PPM, Dwell, Ends, longest, words
+from verifier.gather.probes.retention_evidence import set_by_system
 from verifier.gather.probes.true_time import ClockSettings, true_time
 from verifier.gather.probes.unit_clock import clock_shown, look_at
 from verifier.readings import (
@@ -141,9 +143,14 @@ limits = [
     )
 
     async def take(self, host: Host, settings: Settings) -> AsyncIterator[Step]:
-        """Raises Absent where there is no clock, and as its reference does."""
+        """Raises Absent without a clock, NotPossible where the system sets it, and as its reference does."""
         from verifier.gather.clock_statistics import drift, stability
 
+        if await set_by_system(host):
+            raise NotPossible(
+                "the unit's system keeps its clock right, so that it has no rate of its own",
+                to_do="Stop the unit's time service, and take the check again.",
+            )
         shown, origin = clock_shown(host, settings.clock, settings.send)
         moments, ahead, bounds, last = list[float](), list[float](), list[float](), tuple[Contribution, ...]()
         began = host.clocks.loop()

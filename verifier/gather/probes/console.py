@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import AsyncIterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
 from typing import Any
 
 from verifier.declare import units
 from verifier.errors import BenchFault
 from verifier.gather.probes.reply_form import ReplyForm, number_in
+from verifier.gather.probes.unit_clock import seconds_in
 from verifier.readings import Basis, Contribution, ProbeDeclaration, Reading, ReadingDeclaration
 from verifier.services import Console, Host, console_of
 
@@ -208,9 +207,6 @@ limits = [{ reading = "commands", equals = 1, source = "service document, consol
         yield Reading(name="commands", value=len(settings.send), unit="1", origin=origin, exact=True)
 
 
-_TIME = re.compile(r"(\d{4})-(\d\d)-(\d\d)[ T](\d\d):(\d\d):(\d\d)")
-
-
 @dataclass(frozen=True, slots=True)
 class TimeSettings:
     send: str = "TIME?"
@@ -266,20 +262,14 @@ limits = [
         before, sent = host.clocks.wall(), host.clocks.loop()
         reply = await console.ask(settings.send)
         took = max(0.0, host.clocks.loop() - sent)
-        match = _TIME.fullmatch(reply)
-        if match is None:
-            raise BenchFault(
-                f"“{settings.send}” was answered by “{reply[:100]}”, where YYYY-MM-DD hh:mm:ss belongs"
-            )
-        try:
-            moment = datetime(*(int(part) for part in match.groups()), tzinfo=UTC)  # type: ignore[arg-type,misc]
-        except ValueError:
+        shows = seconds_in(reply, settings.send)
+        if shows is None:
             yield Reading(name="valid", value=False, origin=origin, exact=True)
             return
         yield Reading(name="valid", value=True, origin=origin, exact=True)
         yield Reading(name="time", value=reply, origin=origin, exact=True)
         # The second that it shows began up to 1 s ago; the reply was made some time while we waited for it.
-        ahead = moment.timestamp() + 0.5 - (before + took / 2)
+        ahead = shows + 0.5 - (before + took / 2)
         yield Reading(
             name="ahead",
             value=round(ahead, 3),
