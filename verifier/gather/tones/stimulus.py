@@ -26,7 +26,7 @@ PAUSE = 0.15
 """Seconds between parts."""
 QUIET = 1.0
 """Seconds of silence in which noise and hum are read."""
-TAIL = 2.0
+TAIL = 1.0
 """Seconds of silence at the end: the longest delay that is found."""
 RAMP = 0.01
 """Seconds in which each part rises and falls, so that nothing clicks."""
