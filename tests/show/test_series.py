@@ -128,7 +128,7 @@ def test_a_fitted_model_is_drawn_beside_the_samples_and_what_it_leaves_below_the
     assert off[1][1] == off[3][1]
     assert "off the fit" in texts
     root = etree.fromstring(series_svg(fitted))
-    assert "no sample lies more than 1 K off it" in root.findtext("desc").replace(" ", " ")
+    assert "no sample lies more than 1 K off it" in root.findtext("desc").replace("\u202f", " ")
 
 
 @pytest.mark.parametrize("model", [(1.0, 2.0), (1.0, math.nan, 3.0)])

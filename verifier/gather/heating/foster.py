@@ -162,6 +162,10 @@ def fit(
         first = eased
     low, high = np.full(free, -np.inf), np.full(free, np.inf)
     if not tied:
+        # What is a thousand times shorter or longer than the heating is no term of it.
+        span = float(t[-1] - t[0])
+        low[-terms:], high[-terms:] = np.log(span / 1000), np.log(span * 1000)
+        first[-terms:] = np.clip(first[-terms:], low[-terms:] + 0.1, high[-terms:] - 0.1)
         low[1 : 1 + terms] = 0.0  # heated from rest: no term falls
         first[1 : 1 + terms] = np.maximum(first[1 : 1 + terms], 1e-9)
     # Levenberg and Marquardt's way is the more exact one where nothing is bounded.
