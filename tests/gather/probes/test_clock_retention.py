@@ -235,7 +235,7 @@ def test_the_dwell_is_planned_by_the_limit_and_longer_than_the_clock_holds_up() 
     settings = {"server": "t", "holds_up": 40.0, "look_within": 0.005}
     rate = Bound(reading="rate", lower=-20.0, upper=20.0)
     planned = forecast(settings, rate)
-    assert planned.settings["dwell"] == 1800.0 and not planned.problem  # tests/gather/test_dwell.py, worked case
+    assert planned.settings["dwell"] == 1800.0 and not planned.problem  # test_dwell.py, worked case
     assert any("<- this check" in line for line in planned.words)
     assert forecast(settings).settings["dwell"] == 90.0  # twice 40 s and what shows a jump of 2 s
     slow = forecast(settings | {"holds_up": 3600.0}, rate)

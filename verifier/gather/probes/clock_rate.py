@@ -8,10 +8,10 @@ from math import hypot
 from typing import Any
 
 from verifier.errors import NotPossible
-from verifier.gather.dwell import PPM, Dwell, Ends, longest, words
-from verifier.gather.probes.retention_evidence import set_by_system
-from verifier.gather.probes.true_time import ClockSettings, true_time
-from verifier.gather.probes.unit_clock import clock_shown, look_at
+from verifier.gather.timekeeping.dwell import PPM, Dwell, Ends, longest, words
+from verifier.gather.timekeeping.evidence import set_by_system
+from verifier.gather.timekeeping.looking import clock_shown, look_at
+from verifier.gather.timekeeping.references import ClockSettings, true_time
 from verifier.readings import (
     Basis,
     Bound,
@@ -144,7 +144,7 @@ limits = [
 
     async def take(self, host: Host, settings: Settings) -> AsyncIterator[Step]:
         """Raises Absent without a clock, NotPossible where the system sets it, and as its reference does."""
-        from verifier.gather.clock_statistics import drift, stability
+        from verifier.gather.timekeeping.statistics import drift, stability
 
         if await set_by_system(host):
             raise NotPossible(

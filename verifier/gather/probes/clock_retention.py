@@ -17,10 +17,11 @@ from collections.abc import AsyncIterator, Sequence
 from dataclasses import replace
 
 from verifier.errors import BenchFault, NotPossible
-from verifier.gather.crystal import from_room
-from verifier.gather.dwell import PPM, words
 from verifier.gather.probes.backup_cell import CELL_CAUTIONS
-from verifier.gather.probes.retention_evidence import (
+from verifier.gather.probes.retention_plan import RetentionSettings, forecast
+from verifier.gather.timekeeping.crystal import from_room
+from verifier.gather.timekeeping.dwell import PPM, words
+from verifier.gather.timekeeping.evidence import (
     BOOT_ID,
     flag_words,
     found_at_start,
@@ -29,9 +30,8 @@ from verifier.gather.probes.retention_evidence import (
     started,
     uptime,
 )
-from verifier.gather.probes.retention_plan import RetentionSettings, forecast
-from verifier.gather.probes.true_time import true_time
-from verifier.gather.probes.unit_clock import Look, clock_shown, look_at, read_back, written
+from verifier.gather.timekeeping.looking import Look, clock_shown, look_at, read_back, written
+from verifier.gather.timekeeping.references import true_time
 from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration, SoFar
 from verifier.services import POWER_AWAY, Ask, Consult, Fix, Host, Pause, Step
 
@@ -136,7 +136,8 @@ limits = [
 
     async def take(self, host: Host, settings: RetentionSettings) -> AsyncIterator[Step]:
         """Raises NotPossible where a main battery feeds the clock, Absent where there is no clock."""
-        await refuse_battery(host, settings)
+        if not settings.battery_out:
+            await refuse_battery(host)
         fixes: list[Fix] = []
         async for step in true_time(host, settings, fixes):
             yield step
@@ -216,7 +217,7 @@ limits = [
         shown = look.ahead + look.at if found is None else found + now - (up or 0.0)
         slack = 0.0 if found is None else 1.0  # the kernel names whole seconds
         lost = _how_lost(seen, settings.jump + slack, shown, away, elapsed)
-        flags = await flag_words(host, settings)
+        flags = await flag_words(host, settings.clock)
         if flags:
             lost = lost or flags
         yield Reading(name="kept", value=not lost, origin=origin, exact=True)

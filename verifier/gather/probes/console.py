@@ -9,7 +9,7 @@ from typing import Any
 from verifier.declare import units
 from verifier.errors import BenchFault
 from verifier.gather.probes.reply_form import ReplyForm, number_in
-from verifier.gather.probes.unit_clock import seconds_in
+from verifier.gather.timekeeping.looking import seconds_in
 from verifier.readings import Basis, Contribution, ProbeDeclaration, Reading, ReadingDeclaration
 from verifier.services import Console, Host, console_of
 

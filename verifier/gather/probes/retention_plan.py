@@ -7,9 +7,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from verifier.gather.crystal import from_room
-from verifier.gather.dwell import Dwell, Ends, longest, words
-from verifier.gather.probes.true_time import ClockSettings
+from verifier.gather.timekeeping.crystal import from_room
+from verifier.gather.timekeeping.dwell import Dwell, Ends, longest, words
+from verifier.gather.timekeeping.references import ClockSettings
 from verifier.readings import Bound, Forecast
 
 LONGEST = 30 * 86_400.0

@@ -6,7 +6,6 @@ import re
 
 from verifier.errors import Absent, BenchFault, NotPossible, VerifierError
 from verifier.gather.probes.attributes import names_in, text_of
-from verifier.gather.probes.retention_plan import RetentionSettings
 from verifier.services import Host, clock_of, keeps_time
 
 BOOT_ID, UPTIME, SUPPLIES = "/proc/sys/kernel/random/boot_id", "/proc/uptime", "/sys/class/power_supply"
@@ -14,8 +13,9 @@ _FOUND = re.compile(r"\[\s*(\d{1,9}\.\d{1,9})\].{0,80}setting system clock to .{
 """Kernel log, drivers/rtc/class.c: what the kernel read of the real-time clock when it started."""
 
 
-async def refuse_battery(host: Host, settings: RetentionSettings) -> None:
-    if "files" not in host.services or settings.battery_out:
+async def refuse_battery(host: Host) -> None:
+    """NotPossible where the unit has a main battery in it."""
+    if "files" not in host.services:
         return
     for name in await names_in(host.files, SUPPLIES):
         kind, scope = [await text_of(host.files, f"{SUPPLIES}/{name}/{file}") for file in ("type", "scope")]
@@ -67,13 +67,13 @@ async def found_at_start(host: Host, now: float, up: float | None) -> float | No
     return float(found[2]) + 0.5 - (now - up + float(found[1]))
 
 
-async def flag_words(host: Host, settings: RetentionSettings) -> str:
+async def flag_words(host: Host, clock: str) -> str:
     """What the clock's own flag says of its time, in words; empty where it says nothing."""
     own = clock_of(host)
     if own is None:
         return ""
     try:
-        flags = await own.rtc_flags(settings.clock)
+        flags = await own.rtc_flags(clock)
     except (OSError, VerifierError):
         return ""  # no flags, or no right to read them: what it shows decides
     return "lost: its own flag says that it stopped" if flags & 1 else ""

@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from verifier.gather.crystal import K, from_room, parabola
+from verifier.gather.timekeeping.crystal import K, from_room, parabola
 
 
 def test_the_worked_example() -> None:

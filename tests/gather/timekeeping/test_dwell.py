@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from verifier.gather.dwell import Dwell, Ends, rounded_up, words
+from verifier.gather.timekeeping.dwell import Dwell, Ends, rounded_up, words
 from verifier.judge.decision import acceptance_limits
 from verifier.judge.distributions import normal_or_t
 

@@ -31,7 +31,7 @@ class Ends:
     """Standard uncertainty in ppm that no dwell takes away."""
 
     def u(self, seconds: float) -> float:
-        """Standard uncertainty of the rate in ppm after a dwell. Bounds are rectangular: a/√3 (JCGM 100, 4.3.7)."""
+        """Standard uncertainty of the rate in ppm after a dwell. Bounds are rectangular (JCGM 100, 4.3.7)."""
         end = math.hypot(self.reference, self.look) / math.sqrt(3)
         return math.hypot(math.sqrt(2) * end / seconds * PPM, self.floor)
 

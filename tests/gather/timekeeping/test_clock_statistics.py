@@ -6,7 +6,7 @@ import warnings
 import numpy as np
 import pytest
 
-from verifier.gather.clock_statistics import (
+from verifier.gather.timekeeping.statistics import (
     degrees_of_freedom,
     drift,
     noise_of,
