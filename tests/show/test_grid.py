@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 from hypothesis import given
 from hypothesis import strategies as st
 from lxml import etree
@@ -21,7 +23,9 @@ def test_each_kind_of_cell_has_a_shape_of_its_own_and_a_line_in_the_key() -> Non
     root = etree.fromstring(grid_svg(reading("oox", "oog")))
     paths = [path.get("d") for path in root.iter("path")]
     assert len(paths) == 6  # three kinds, and their key
-    assert paths[0].count("M") == 4 and paths[1].count("M") == 1 and len(set(paths)) == 6
+    assert paths[0].count("M") == 4 and paths[1].count("M") == 1
+    shapes = {re.sub(r"M[\d.]+ [\d.]+", "", path) for path in paths[3:]}
+    assert len(shapes) == 3  # wherever they are drawn
     assert [text.text for text in root.iter("text")] == ["reached: 4", "not reached: 1", "touched by nobody: 1"]
 
 

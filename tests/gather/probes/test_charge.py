@@ -77,6 +77,7 @@ def test_the_uncertainty_of_the_charge_is_that_of_the_gauge() -> None:
 
 HARD: dict[str, tuple[Callable[[], Charging], dict[str, Any]]] = {
     "temperature": (lambda: Charging(Cell(soc=0.2, kelvin_per_watt=60.0, ohms=0.15)), {}),
+    "cold": (lambda: Charging(Cell(soc=0.2, temperature=2.0, ambient=-15.0, kelvin_per_watt=0.0)), {}),
     "over-voltage": (lambda: Charging(Cell(soc=0.85, end_voltage=4.5)), {}),
     "over-current": (lambda: Charging(Cell(soc=0.3, limit=3.0)), {}),
     "time": (lambda: Charging(Cell(soc=0.1)), {"minutes": 20.0}),
@@ -98,10 +99,11 @@ def test_a_hard_stop_ends_the_charge_at_once_and_makes_safe(why: str) -> None:
     assert found["stopped_by"].value == why
     assert unit.said[-1].startswith("STOP: ") and "Pull the charger's plug now." in unit.said[-1]
     if why == "blind":  # a unit that does not answer cannot be told; and nobody saw the charge end
-        assert unit.commanded == [] and found["ended"].value is False
+        assert unit.commanded == [] and found["ended"].value is False and "touched" not in found
     else:
         assert unit.commanded == [("sh", "-c", 'echo inhibit-charge > "$0"', f"{BAT}/charge_behaviour")]
         assert found["ended"].value is True and "It was told to stop." in unit.said[-1]
+        assert found["touched"].value == f"{BAT}/charge_behaviour: inhibit-charge, until the unit is restarted"
 
 
 def test_the_stop_comes_with_the_first_sample_beyond_a_ceiling() -> None:
@@ -203,4 +205,4 @@ def test_what_went_in_lies_between_the_least_and_the_greatest_current(currents: 
 def test_whatever_is_no_number_within_the_bounds_stops(current: float, voltage: float, temperature: float) -> None:
     bounds = Bounds(temperature=45, voltage=4.4, current=2.2, seconds=600, taper=0.2)
     why = Charge(bounds).take(Sample(0.0, current, voltage, temperature))
-    assert (why == "") == (current <= 2.2 and voltage <= 4.4 and temperature < 45)
+    assert (why == "") == (current <= 2.2 and voltage <= 4.4 and 0 <= temperature < 45)

@@ -173,6 +173,10 @@ def test_a_contact_at_the_very_same_place_counts_too() -> None:
     assert contacts_of(events) == [[(10, 20)], [(10, 20)]]
 
 
+def test_what_is_reported_after_a_finger_was_lifted_is_no_touch() -> None:
+    assert contacts_of([*stroke([(10, 20)]), *report((X, 500), (Y, 600))]) == [[(10, 20)]]
+
+
 def test_a_finger_that_lay_there_before_is_seen_and_half_a_report_is_not() -> None:
     assert contacts_of([*report((X, 5), (Y, 6)), *report((X, 7))[:-1]]) == [[(5, 6)]]
 

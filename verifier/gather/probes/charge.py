@@ -60,7 +60,7 @@ READINGS = (
     ReadingDeclaration(
         name="stopped_by",
         kind="text",
-        what="What ended it: taper or full as it should be; else not-charging, temperature, over-voltage, "
+        what="What ended it: taper or full as it should be; else not-charging, temperature, cold, over-voltage, "
         "over-current, time or blind (it could no longer be watched).",
     ),
 )
@@ -77,6 +77,8 @@ class Settings:
     """Current at which the cell counts as full, in A."""
     hottest: float = 45.0
     """Temperature stop, in °C, at most 60."""
+    coldest: float = 0.0
+    """Temperature below which it is not charged, in °C, at least -20."""
     minutes: float = 180.0
     """Time stop, 1 to 720."""
     interval: float = 2.0
@@ -107,6 +109,7 @@ class Settings:
             current=self.highest_current,
             seconds=self.minutes * 60,
             taper=self.taper,
+            coldest=self.coldest,
         )
 
 
@@ -116,8 +119,8 @@ class BatteryCharge:
         title="Charging the battery",
         what=(
             "Watches current, voltage and temperature while the unit charges its own battery, until it is full. "
-            "Too hot, over-voltage, over-current, too long or no longer to be watched: then the charge has to end "
-            "at once. The unit is told so where its driver has charge_behaviour (it stays told until it is "
+            "Too hot or cold, over-voltage, over-current, too long or no longer to be watched: then the charge has "
+            "to end at once. The unit is told so where its driver has charge_behaviour (it stays told until it is "
             "restarted), the technician is told to pull the plug, and `ended` says whether the gauge saw it end. "
             "The technician stays with the unit, unless the suite gives a reason not to and the unit can be told "
             "to stop. This is a convenience, not a safety function. How good the gauge is, its data sheet says."
@@ -129,6 +132,12 @@ class BatteryCharge:
                 name="ended",
                 kind="yes-no",
                 what="After a stop at once: whether the gauge then saw the charge end.",
+                optional=True,
+            ),
+            ReadingDeclaration(
+                name="touched",
+                kind="text",
+                what="After a stop at once: what was written to the unit, where it could be.",
                 optional=True,
             ),
             ReadingDeclaration(
@@ -221,6 +230,9 @@ limits = [
         yield Reading(name="stopped_by", value=why, origin=gauge.at, exact=True)
         if ended is not None:
             yield Reading(name="ended", value=ended, origin=gauge.at, exact=True)
+        if gauge.written:
+            touched = f"{gauge.written}: inhibit-charge, until the unit is restarted"
+            yield Reading(name="touched", value=touched, origin=gauge.written, exact=True)
         attended = f"nobody had to stay: {settings.unattended}" if settings.unattended else "somebody was to stay"
         yield Reading(name="attended", value=attended, origin="settings of the check", exact=True)
 
@@ -241,6 +253,8 @@ class _Gauge:
     def __init__(self, host: Host, at: str, settings: Settings) -> None:
         self._host, self.at, self._settings = host, at, settings
         self._steps = [10**4, 10**4]
+        self.written = ""
+        """The file in which the unit was told to stop charging; empty while it was not."""
 
     @property
     def origins(self) -> tuple[str, str, str]:
@@ -278,7 +292,8 @@ class _Gauge:
         try:
             if not await self.can_be_told():
                 return False
-            await self._host.commands.run("sh", "-c", 'echo inhibit-charge > "$0"', path)
+            told = await self._host.commands.run("sh", "-c", 'echo inhibit-charge > "$0"', path)
+            self.written = path if told.exit == 0 else ""
             return "[inhibit-charge]" in (await text_of(self._host.files, path) or "")
         except (OSError, VerifierError):
             return False  # the technician is told, whatever happens here

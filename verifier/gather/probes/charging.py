@@ -3,7 +3,7 @@
 A lithium cell takes a constant current up to its end-of-charge voltage, then a constant voltage while the current
 tapers off; below a certain current it is full.
 
-1. A hard stop is held against every single sample: hot, over-voltage, over-current, too long, blind.
+1. A hard stop is held against every single sample: hot, cold, over-voltage, over-current, too long, blind.
 2. The end of the charge needs several samples in a row with a small current; none at all is a plug pulled out.
 3. Of several the first of this order counts.
 """
@@ -21,6 +21,7 @@ IN_A_ROW = 3
 """Samples that have to agree before a charge counts as ended, and of which a current is the mean."""
 HARD = {
     "temperature": "the cell is too hot",
+    "cold": "the cell is too cold to be charged",
     "over-voltage": "the voltage is too high",
     "over-current": "the current is too high",
     "time": "it has taken too long",
@@ -55,10 +56,14 @@ class Bounds:
     seconds: float
     taper: float
     """A"""
+    coldest: float = 0.0
+    """°C; below it lithium plates out, which later shorts the cell."""
 
     def __post_init__(self) -> None:
         if not 0 < self.temperature <= 60:
             raise ValueError("hottest is above 0 and at most 60 °C: no common lithium cell may be charged hotter")
+        if not -20 <= self.coldest < self.temperature:
+            raise ValueError("coldest is -20 °C or more, and below hottest")
         if not (0 < self.voltage < 1000 and 0 < self.taper < self.current < 1000):
             raise ValueError(
                 "highest_voltage, highest_current and taper are positive, and taper is the smaller current"
@@ -98,6 +103,8 @@ def hard_stop(sample: Sample, bounds: Bounds) -> str:
     """The first of the bounds that one sample does not keep to; empty where it keeps to all."""
     if not sample.temperature < bounds.temperature:
         return "temperature"
+    if sample.temperature < bounds.coldest:
+        return "cold"
     if not sample.voltage <= bounds.voltage:
         return "over-voltage"
     if not sample.current <= bounds.current:

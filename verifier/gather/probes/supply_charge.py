@@ -45,6 +45,8 @@ class Settings(FeedSettings):
     """Current at which the cell counts as full, in A."""
     hottest: float = 45.0
     """Temperature stop, in °C, at most 60."""
+    coldest: float = 0.0
+    """Temperature below which it is not charged, in °C, at least -20."""
     minutes: float = 180.0
     """Time stop, 1 to 720."""
     interval: float = 2.0
@@ -67,6 +69,7 @@ class Settings(FeedSettings):
             current=self.current_limit * (1 + ABOVE),
             seconds=self.minutes * 60,
             taper=self.taper,
+            coldest=self.coldest,
         )
 
 
