@@ -119,7 +119,7 @@ class BatteryCharge:
         title="Charging the battery",
         what=(
             "Watches current, voltage and temperature while the unit charges its own battery, until it is full. "
-            "Too hot or cold, over-voltage, over-current, too long or no longer to be watched: then the charge has "
+            "Too hot or cold, over-voltage, over-current, too long or no longer to be watched: then it has "
             "to end at once. The unit is told so where its driver has charge_behaviour (it stays told until it is "
             "restarted), the technician is told to pull the plug, and `ended` says whether the gauge saw it end. "
             "The technician stays with the unit, unless the suite gives a reason not to and the unit can be told "
