@@ -53,7 +53,7 @@ class Range:
 
 @dataclass(frozen=True, slots=True)
 class Best:
-    """The best fit of each run within the ranges."""
+    """The best fit of each run within the ranges, and what is needed to hold others against it."""
 
     settled: Floats
     fast_amplitude: Floats
@@ -66,6 +66,19 @@ class Best:
     residuals: Floats
     seen: Floats
     """The fitted rise at the last sample."""
+    over_fast: Floats
+    """RSS for each fast time constant of the range, all else at its best."""
+    sums: _Sums
+
+
+@dataclass(frozen=True, slots=True)
+class _Sums:
+    """All that least squares need of the samples: the sums of each run with 1, itself and each exponential."""
+
+    y: Floats
+    yy: Floats
+    y1: Floats
+    y2: Floats
 
 
 class Window:
@@ -81,62 +94,67 @@ class Window:
 
     def best(self, y: Floats) -> Best:
         """The best fit of each row of `y`."""
-        rss, settled, b1, b2 = self._free(y)
+        y1, y2 = (y @ self._e1)[:, :, None], (y @ self._e2)[:, None, :]
+        sums = _Sums(y.sum(1)[:, None, None], (y**2).sum(1)[:, None, None], y1, y2)
+        rss, settled, b1, b2 = self._free(sums)
         runs = np.arange(len(y))
         at = rss.reshape(len(y), -1).argmin(1)
         i, j = np.unravel_index(at, rss.shape[1:])
         s, first, second = (a[runs, i, j] for a in (settled, b1, b2))
-        least = _least(_least(rss, 1), 1)
         curve = s[:, None] - first[:, None] * self._e1.T[i] - second[:, None] * self._e2.T[j]
-        residuals = y - curve
-        remembered = memory(residuals)
+        remembered = memory(y - curve)
         dof = np.maximum(self.n / remembered - PARAMETERS, LEAST_DOF)
-        return Best(s, first, second, self.fast[i], self.slow[j], least, dof, remembered, residuals, curve[:, -1])
+        return Best(
+            settled=s,
+            fast_amplitude=first,
+            slow_amplitude=second,
+            fast=self.fast[i],
+            slow=self.slow[j],
+            rss=_least(_least(rss, 1), 1),
+            dof=dof,
+            memory=remembered,
+            residuals=y - curve,
+            seen=curve[:, -1],
+            over_fast=_least(rss, 2),
+            sums=sums,
+        )
 
-    def tension(self, best: Best, rss: Floats) -> Floats:
+    def against_settled(self, best: Best, settled: Floats | float) -> Floats:
+        """Signed tension between each run and a settled rise: positive where the run settles above it."""
+        at = np.broadcast_to(np.asarray(settled, dtype=float), best.settled.shape)
+        rss = _least(_least(self._at(best.sums, at), 1), 1)
+        return np.asarray(self._tension(best, rss) * np.sign(best.settled - at))
+
+    def against_fast(self, best: Best) -> Floats:
+        """Signed tension with each fast time constant of the range: positive where the run's own is above it."""
+        sign = np.sign(best.over_fast.argmin(1)[:, None] - np.arange(len(self.fast))[None, :])
+        return np.asarray(self._tension(best, best.over_fast.T).T * sign)
+
+    def _tension(self, best: Best, rss: Floats) -> Floats:
         """By how many standard deviations a constrained fit of this `rss` is worse than the best one."""
         least = np.maximum(best.rss, self.n * LEAST_NOISE**2)
         return np.asarray(np.sqrt(best.dof * np.maximum(rss - best.rss, 0.0) / least))
 
-    def against_settled(self, y: Floats, best: Best, settled: Floats | float) -> Floats:
-        """Signed tension between each run and a settled rise: positive where the run settles above it."""
-        at = np.broadcast_to(np.asarray(settled, dtype=float), best.settled.shape)
-        rss = _least(_least(self._at(y, at), 1), 1)
-        return np.asarray(self.tension(best, rss) * np.sign(best.settled - at))
-
-    def over_fast(self, y: Floats, best: Best) -> Floats:
-        """Signed tension with each fast time constant of the range: positive where the run's own is above it."""
-        rss = _least(self._free(y)[0], 2)
-        least = rss.argmin(1)[:, None]
-        sign = np.sign(least - np.arange(len(self.fast))[None, :])
-        return np.asarray(
-            np.sqrt(best.dof[:, None] * np.maximum(rss - best.rss[:, None], 0.0))
-            / np.sqrt(np.maximum(best.rss, self.n * LEAST_NOISE**2))[:, None]
-            * sign
-        )
-
     # ---- least squares in closed form -----------------------------------------------------------
 
-    def _free(self, y: Floats) -> tuple[Floats, Floats, Floats, Floats]:
+    def _free(self, sums: _Sums) -> tuple[Floats, Floats, Floats, Floats]:
         """RSS, S, B1, B2 of each run and pair of time constants, S free."""
-        n, mean = self.n, y.mean(1)[:, None, None]
-        y1, y2 = (y @ self._e1)[:, :, None], (y @ self._e2)[:, None, :]
-        total = (y**2).sum(1)[:, None, None] - n * mean**2
+        n, mean = self.n, sums.y / self.n
         b1, b2, less = _amplitudes(
             self._g11 - self._s1**2 / n,
             self._g22 - self._s2**2 / n,
             self._g12 - self._s1 * self._s2 / n,
-            mean * self._s1 - y1,
-            mean * self._s2 - y2,
+            mean * self._s1 - sums.y1,
+            mean * self._s2 - sums.y2,
         )
-        return np.maximum(total - less, 0.0), mean + b1 * self._s1 / n + b2 * self._s2 / n, b1, b2
+        rss = np.maximum(sums.yy - n * mean**2 - less, 0.0)
+        return rss, mean + b1 * self._s1 / n + b2 * self._s2 / n, b1, b2
 
-    def _at(self, y: Floats, settled: Floats) -> Floats:
+    def _at(self, sums: _Sums, settled: Floats) -> Floats:
         """RSS of each run and pair of time constants, S given."""
-        y1, y2 = (y @ self._e1)[:, :, None], (y @ self._e2)[:, None, :]
         s = settled[:, None, None]
-        total = self.n * s**2 - 2 * s * y.sum(1)[:, None, None] + (y**2).sum(1)[:, None, None]
-        *_, less = _amplitudes(self._g11, self._g22, self._g12, s * self._s1 - y1, s * self._s2 - y2)
+        total = self.n * s**2 - 2 * s * sums.y + sums.yy
+        *_, less = _amplitudes(self._g11, self._g22, self._g12, s * self._s1 - sums.y1, s * self._s2 - sums.y2)
         return np.asarray(np.maximum(total - less, 0.0))
 
 
@@ -190,17 +208,16 @@ def forecast(
     window: Window, y: Floats, reach: float, fast_reach: float, drift: float = 0.0, best: Best | None = None
 ) -> Forecast:
     """The intervals within `reach` standard deviations, for one run, that of the rise with its `margin`."""
-    rows = y[None, :]
-    best = best or window.best(rows)
+    best = best or window.best(y[None, :])
     centre = float(best.settled[0])
 
     def beyond(s: float) -> bool:
-        return bool(abs(window.against_settled(rows, best, s)[0]) > reach)
+        return bool(abs(window.against_settled(best, s)[0]) > reach)
 
     low, high = (_edge(beyond, centre, sign * max(abs(centre), 1.0) * 0.01) for sign in (-1.0, 1.0))
     more = float(margin(best.settled, best.seen, drift)[0])
     return Forecast(
-        (low - more, high + more), _crossings(window.fast, window.over_fast(rows, best)[0], fast_reach), best
+        (low - more, high + more), _crossings(window.fast, window.against_fast(best)[0], fast_reach), best
     )
 
 
