@@ -285,3 +285,28 @@ def test_a_journal_in_virtual_time_says_so_and_can_go_on_in_it(tmp_path: Path) -
     with again:
         assert again.append("c", {}).at == last.at
     assert [e.at for e in read(tmp_path / "run" / "journal").events] == [first.at, last.at, last.at]
+
+
+def test_time_passes_at_once_where_nothing_else_is_due_and_in_order_where_it_is() -> None:
+    """The short way and the loop's own give the same order of events at the same moments."""
+    clocks, log = VirtualClocks(1), list[tuple[str, float]]()
+
+    async def beats(name: str, every: float, times: int) -> None:
+        for _ in range(times):
+            await clocks.sleep(every)
+            log.append((name, round(clocks.loop(), 6)))
+
+    async def main() -> None:
+        async with anyio.create_task_group() as group:
+            group.start_soon(beats, "slow", 1.0, 3)
+            group.start_soon(beats, "fast", 0.3, 9)
+        with anyio.move_on_after(0.5) as scope:
+            await beats("late", 0.2, 9)
+        assert scope.cancelled_caught
+        assert clocks.loop() == pytest.approx(3.5)
+
+    anyio.run(main, backend_options=backend_options(clocks))
+    assert [moment for _, moment in log] == sorted(moment for _, moment in log)
+    assert [m for n, m in log if n == "fast"] == pytest.approx([0.3 * n for n in range(1, 10)])
+    assert [m for n, m in log if n == "slow"] == pytest.approx([1.0, 2.0, 3.0])
+    assert [m for n, m in log if n == "late"] == pytest.approx([3.2, 3.4])

@@ -63,7 +63,12 @@ class VirtualClocks:
         return self._began + self._elapsed
 
     async def sleep(self, seconds: float) -> None:
-        await anyio.sleep(seconds)
+        try:
+            loop = asyncio.get_running_loop()
+        except RuntimeError:  # trio
+            loop = None
+        if not isinstance(loop, VirtualLoop) or not loop.passed(seconds):
+            await anyio.sleep(seconds)
 
     def advance(self, seconds: float) -> None:
         """For the loop alone."""
@@ -82,16 +87,35 @@ class VirtualLoop(asyncio.SelectorEventLoop):
         self._clocks = clocks
         self.rates: list[float] = []
         """Rates of the holds there are now."""
-        super().__init__(_JumpingSelector(clocks, self.rates))
+        self._jumping = _JumpingSelector(clocks, self.rates)
+        super().__init__(self._jumping)
 
     def time(self) -> float:
         return self._clocks.loop()
+
+    def passed(self, seconds: float) -> bool:
+        """Whether so much time could pass at once, since nothing else is due before or has happened; it then has.
+
+        A turn of the loop costs more than most of what happens between two of them. The fields are asyncio's own
+        and not public: without them it would only be slower.
+        """
+        ready, timers = getattr(self, "_ready", True), getattr(self, "_scheduled", ())
+        if seconds <= 0 or self.rates or ready or self._jumping.happened():
+            return False
+        if timers and timers[0].when() <= self._clocks.loop() + seconds:
+            return False
+        self._clocks.advance(seconds)
+        return True
 
 
 class _JumpingSelector(selectors.DefaultSelector):
     def __init__(self, clocks: VirtualClocks, rates: list[float]) -> None:
         super().__init__()
         self._clocks, self._rates = clocks, rates
+
+    def happened(self) -> bool:
+        """Whether anything has really happened that is still to be seen."""
+        return bool(super().select(0))
 
     def select(self, timeout: float | None = None) -> list[tuple[selectors.SelectorKey, int]]:
         """`timeout` is in virtual seconds, up to the next timer; None where there is none."""
