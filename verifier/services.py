@@ -583,9 +583,9 @@ class Seeded(Protocol):
 
 def chance_of(host: Host, what: str) -> random.Random:
     """Where a probe draws what nobody is to foresee: from the operating system; behind a simulated unit from the run's
-    seed, the moment and a name for what is drawn, so that it can be run again."""
+    seed and a name for what is drawn, so that it can be run again. Repeats then draw the same."""
     if isinstance(host, Seeded):
-        return random.Random(f"{host.seed}/{what}/{host.clocks.boot():.6f}")  # noqa: S311 - a simulation
+        return random.Random(f"{host.seed}/{what}")  # noqa: S311 - a simulation
     return random.SystemRandom()
 
 

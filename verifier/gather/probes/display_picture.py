@@ -105,7 +105,7 @@ limits = [{ reading = "right", is = true, source = "judgement" }]
             "(If it shows a desktop or anything else instead, type :cannot afterwards.)",
             wait=True,
         )
-        chance = self._chance or chance_of(host, "squares")
+        chance = self._chance or chance_of(host, f"squares/{settings.label}")
         number = counted.drawn(chance)
         console = f"/dev/tty{settings.console or front}"
         back = str(front) if settings.console not in (0, front) else ""

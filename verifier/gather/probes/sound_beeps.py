@@ -87,7 +87,7 @@ limits = [{ reading = "right", is = true, source = "judgement" }]
             )  # wakes the output, and tells before anybody listens that there is one
         what = settings.label or "the unit's sound"
         yield Cue(say=f"Listen to {what}{_SIDES[settings.side]} and count the beeps.", wait=True)
-        number = counted.drawn(self._chance or chance_of(host, "beeps"))
+        number = counted.drawn(self._chance or chance_of(host, f"beeps/{settings.label}"))
         if settings.command:
             await _by_command(host, settings.command, number)
             origin = " ".join(settings.command)
