@@ -161,7 +161,14 @@ def test_what_cannot_be_watched_is_not_charged() -> None:
 
 @pytest.mark.parametrize(
     "wrong",
-    [{"hottest": 61}, {"taper": 2.5}, {"minutes": 0.5}, {"interval": 0.1}, {"name": "../x"}, {"unattended": "\n"}],
+    [
+        {"hottest": 61},
+        {"taper": 2.5},
+        {"minutes": 0.5},
+        {"interval": 0.05},
+        {"name": "../x"},
+        {"unattended": "\n"},
+    ],
 )
 def test_settings_that_make_no_sense(wrong: dict[str, Any]) -> None:
     with pytest.raises(VerifierError):

@@ -19,6 +19,7 @@ from verifier.gather.probes.charging import (
     NOT_CHARGING,
     Bounds,
     Charge,
+    ChargeSettings,
     Known,
     Sample,
     hard_stop,
@@ -67,50 +68,26 @@ READINGS = (
 """What every charge check gives."""
 
 
-@dataclass(frozen=True, slots=True)
-class Settings:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settings(ChargeSettings):
     highest_voltage: float
     """Over-voltage stop, in V: a little above the end of charge, by the cell's data sheet."""
     highest_current: float
     """Over-current stop, in A."""
-    taper: float
-    """Current at which the cell counts as full, in A."""
-    hottest: float = 45.0
-    """Temperature stop, in °C, at most 60."""
-    coldest: float = 0.0
-    """Temperature below which it is not charged, in °C, at least -20."""
-    minutes: float = 180.0
-    """Time stop, 1 to 720."""
-    interval: float = 2.0
-    """Seconds between two looks, 0.5 to 30."""
     name: str = ""
     """Which battery, as the kernel calls it, such as BAT0; may be left out where the unit has one."""
     gauge_error: float = 0.0
     """Largest error of the gauge's current by its data sheet, in % of its value."""
-    unattended: str = ""
-    """Why nobody has to stay beside the unit, in words; without it somebody has to. Only for units that can be
-    told to stop charging."""
 
     def __post_init__(self) -> None:
         if self.name and not re.fullmatch(r"(?!\.)[^\s/\x00]{1,60}", self.name):
             raise ValueError(f"{self.name!r} is no name of a battery, such as BAT0")
-        if not 0.5 <= self.interval <= 30:
-            raise ValueError("interval is 0.5 to 30 seconds")
         if not 0 <= self.gauge_error <= 50:
             raise ValueError("gauge_error is 0 to 50 %")
-        if not (self.unattended.isprintable() and len(self.unattended) <= 200):
-            raise ValueError("unattended is a short printable reason")
         self.bounds()
 
     def bounds(self) -> Bounds:
-        return Bounds(
-            temperature=self.hottest,
-            voltage=self.highest_voltage,
-            current=self.highest_current,
-            seconds=self.minutes * 60,
-            taper=self.taper,
-            coldest=self.coldest,
-        )
+        return self.bounds_with(self.highest_voltage, self.highest_current)
 
 
 class BatteryCharge:
@@ -233,8 +210,7 @@ limits = [
         if gauge.written:
             touched = f"{gauge.written}: inhibit-charge, until the unit is restarted"
             yield Reading(name="touched", value=touched, origin=gauge.written, exact=True)
-        attended = f"nobody had to stay: {settings.unattended}" if settings.unattended else "somebody was to stay"
-        yield Reading(name="attended", value=attended, origin="settings of the check", exact=True)
+        yield Reading(name="attended", value=settings.attended, origin="settings of the check", exact=True)
 
 
 def _how_it_stands(sample: Sample) -> str:

@@ -72,6 +72,45 @@ class Bounds:
             raise ValueError("minutes is 1 to 720")
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChargeSettings:
+    """What every charge check is told; how much voltage and current may be, each says in its own way."""
+
+    taper: float
+    """Current at which the cell counts as full, in A."""
+    hottest: float = 45.0
+    """Temperature stop, in °C, at most 60."""
+    coldest: float = 0.0
+    """Temperature below which it is not charged, in °C, at least -20."""
+    minutes: float = 180.0
+    """Time stop, 1 to 720."""
+    interval: float = 2.0
+    """Seconds between two looks, 0.1 to 30."""
+    unattended: str = ""
+    """Why nobody has to stay beside it, in words; without it somebody has to. Where the unit charges itself, only
+    for units that can be told to stop."""
+
+    def bounds_with(self, voltage: float, current: float) -> Bounds:
+        """ValueError for settings that make no sense."""
+        if not 0.1 <= self.interval <= 30:
+            raise ValueError("interval is 0.1 to 30 seconds")
+        if not (self.unattended.isprintable() and len(self.unattended) <= 200):
+            raise ValueError("unattended is a short printable reason")
+        return Bounds(
+            temperature=self.hottest,
+            voltage=voltage,
+            current=current,
+            seconds=self.minutes * 60,
+            taper=self.taper,
+            coldest=self.coldest,
+        )
+
+    @property
+    def attended(self) -> str:
+        """In words for the report."""
+        return f"nobody had to stay: {self.unattended}" if self.unattended else "somebody was to stay"
+
+
 @dataclass(slots=True)
 class Charge:
     """The samples of one charge, as they come."""

@@ -6,7 +6,7 @@ supply safe; nobody has to pull a plug for that.
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -17,13 +17,14 @@ from verifier.gather.probes.charging import (
     NOT_CHARGING,
     Bounds,
     Charge,
+    ChargeSettings,
     Known,
     Sample,
     hard_stop,
     readings_of,
 )
 from verifier.gather.probes.instruments import CAUTION, SOURCES
-from verifier.gather.probes.measuring import FeedSettings, bench_of, measurable
+from verifier.gather.probes.measuring import bench_of, measurable
 from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
 from verifier.services import Cue, Host
 
@@ -38,39 +39,24 @@ PATIENCE = 30.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Settings(FeedSettings):
+class Settings(ChargeSettings):
+    instrument: str
+    """Which supply of the station, by the name of its file."""
+    voltage: float
+    """End of charge to set, in V; at most the station's ceiling."""
+    current_limit: float
+    """Charging current to set, in A; at most the station's ceiling."""
     thermometer: str
     """Thermometer of the station that lies on the cell, by the name of its file."""
-    taper: float
-    """Current at which the cell counts as full, in A."""
-    hottest: float = 45.0
-    """Temperature stop, in °C, at most 60."""
-    coldest: float = 0.0
-    """Temperature below which it is not charged, in °C, at least -20."""
-    minutes: float = 180.0
-    """Time stop, 1 to 720."""
-    interval: float = 2.0
-    """Seconds between two looks, 0.1 to 30."""
-    unattended: str = ""
-    """Why nobody has to stay beside it, in words; without it somebody has to."""
 
     def __post_init__(self) -> None:
-        self.refuse_odd()
-        if not 0.1 <= self.interval <= 30:
-            raise ValueError("interval is 0.1 to 30 seconds")
-        if not (self.unattended.isprintable() and len(self.unattended) <= 200):
-            raise ValueError("unattended is a short printable reason")
         self.bounds()
 
+    def demands(self) -> Mapping[str, float]:
+        return {"voltage": self.voltage, "current": self.current_limit}
+
     def bounds(self) -> Bounds:
-        return Bounds(
-            temperature=self.hottest,
-            voltage=self.voltage * (1 + ABOVE),
-            current=self.current_limit * (1 + ABOVE),
-            seconds=self.minutes * 60,
-            taper=self.taper,
-            coldest=self.coldest,
-        )
+        return self.bounds_with(self.voltage * (1 + ABOVE), self.current_limit * (1 + ABOVE))
 
 
 class SupplyCharge:
@@ -157,10 +143,9 @@ limits = [
             charge, current=known[0], voltage=known[1], temperature=known[2], origins=(supply, supply, heat)
         ):
             yield reading
-        attended = f"nobody had to stay: {settings.unattended}" if settings.unattended else "somebody was to stay"
         yield Reading(name="stopped_by", value=why, origin=supply, exact=True)
         yield Reading(name="ended", value=ended, origin=supply, exact=True)
-        yield Reading(name="attended", value=attended, origin="settings of the check", exact=True)
+        yield Reading(name="attended", value=settings.attended, origin="settings of the check", exact=True)
 
 
 async def _sample(here: InstrumentHost, settings: Settings, at: float) -> Sample:
