@@ -178,7 +178,7 @@ def _moved(looks: Sequence[Seen], of: Callable[[Seen], float | None], what: str,
     for (at, a), (_, b), (_, c) in zip(values[3:], values[4:], values[5:], strict=False):
         now = statistics.median((a, b, c))
         if abs(now - level) > STEADY * level:
-            return f"{what} went from {level:.3g} {unit} to {now:.3g} {unit} after {at:.0f} s"
+            return f"{what} went from {level:.4g} {unit} to {now:.4g} {unit} after {at:.0f} s"
     return ""
 
 

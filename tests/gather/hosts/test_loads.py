@@ -1,0 +1,226 @@
+"""Loads that end by themselves: with their time, with whoever began them, with a link that drops."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import anyio
+import pytest
+
+from verifier.errors import BenchFault, NotPossible
+from verifier.gather.clocks import RealClocks
+from verifier.gather.hosts.local import LocalCommands, LocalHost
+from verifier.gather.hosts.local_load import BURNER
+from verifier.gather.hosts.shell_load import ShellLoad, cores_of
+from verifier.gather.workers.proxied import ProxiedHost, answered, taken
+from verifier.services import load_of
+
+pytestmark = pytest.mark.anyio
+
+
+@pytest.fixture
+def anyio_backend() -> str:
+    return "asyncio"
+
+
+def alive(pid: int) -> bool:
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] not in "ZX"
+    except FileNotFoundError:
+        return False
+
+
+def gone(pids: list[int], within: float = 5.0) -> bool:
+    until = time.monotonic() + within
+    while any(alive(pid) for pid in pids) and time.monotonic() < until:
+        time.sleep(0.02)
+    return not any(alive(pid) for pid in pids)
+
+
+def ticks(pid: int) -> int:
+    """utime and stime of a process, in clock ticks: proc(5), fields 14 and 15."""
+    fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+    return int(fields[11]) + int(fields[12])
+
+
+async def test_one_burner_a_core_until_it_is_stopped() -> None:
+    load = LocalHost(RealClocks()).load
+    said = await load.start(30.0)
+    try:
+        burners = [b.pid for b in load._burners]
+        assert len(burners) == len(os.sched_getaffinity(0))
+        assert said.startswith(f"{len(burners)} burner processes")
+        until = time.monotonic() + 10
+        while not all(ticks(pid) > 2 for pid in burners) and time.monotonic() < until:
+            await anyio.sleep(0.05)
+        assert all(ticks(pid) > 2 for pid in burners)
+    finally:
+        await load.stop()
+    assert not any(alive(pid) for pid in burners)
+    await load.stop()  # twice does no harm
+
+
+def test_a_burner_ends_with_its_time() -> None:
+    burner = subprocess.Popen([sys.executable, "-I", str(BURNER), str(os.getpid()), "0", "1"])
+    assert burner.wait(timeout=20) == -signal.SIGALRM
+
+
+def test_burners_die_with_whoever_began_them_even_by_sigkill() -> None:
+    script = (
+        "import anyio, sys, time\n"
+        "from verifier.gather.hosts.local_load import LocalLoad\n"
+        "load = LocalLoad()\n"
+        "anyio.run(load.start, 60.0)\n"
+        "print(*[b.pid for b in load._burners], flush=True)\n"
+        "time.sleep(60)\n"
+    )
+    parent = subprocess.Popen([sys.executable, "-c", script], stdout=subprocess.PIPE, text=True)
+    assert parent.stdout is not None
+    with parent.stdout as said:
+        pids = [int(word) for word in said.readline().split()]
+    assert pids and all(alive(pid) for pid in pids)
+    parent.kill()
+    parent.wait()
+    assert gone(pids)
+
+
+def test_a_burner_whose_parent_is_gone_already_does_nothing() -> None:
+    began = time.monotonic()
+    assert subprocess.run([sys.executable, "-I", str(BURNER), "1", "0", "60"], timeout=20).returncode == 0
+    assert time.monotonic() - began < 15
+
+
+# ---- over a link -----------------------------------------------------------------------------------
+
+
+class Ticking(RealClocks):
+    """Loop time that the test sets."""
+
+    now = 0.0
+
+    def loop(self) -> float:
+        return self.now
+
+
+class OneCore:
+    """The files of a unit with one core."""
+
+    async def read(self, path: str, limit: int = 65_536) -> bytes:
+        assert path == "/sys/devices/system/cpu/online"
+        return b"0\n"
+
+
+def shell_load(clocks: RealClocks) -> ShellLoad:
+    return ShellLoad(OneCore(), LocalCommands(), clocks)  # type: ignore[arg-type]
+
+
+async def test_shell_loops_run_under_timeout_and_are_ended() -> None:
+    load = shell_load(RealClocks())
+    await load.start(600.0)
+    (pid,) = map(int, load._running)
+    words = Path(f"/proc/{pid}/cmdline").read_bytes().split(b"\0")
+    assert words[:2] == [b"timeout", b"30"]  # no longer than the lease, however long the heating is to last
+    await load.stop()
+    assert gone([pid])
+
+
+async def test_a_lease_is_renewed_by_new_loops_and_the_old_ones_go() -> None:
+    clocks = Ticking()
+    load = shell_load(clocks)
+    await load.start(40.0)
+    first = [int(p) for p in load._running]
+    clocks.now = 10.0
+    await load.renew()
+    assert [int(p) for p in load._running] == first  # not due yet
+    clocks.now = 16.0
+    await load.renew()
+    second = [int(p) for p in load._running]
+    try:
+        assert second != first and gone(first) and all(alive(pid) for pid in second)
+        # What is left of the time that was asked for bounds the last lease.
+        assert Path(f"/proc/{second[0]}/cmdline").read_bytes().split(b"\0")[1] == b"24"
+        clocks.now = 41.0
+        await load.renew()
+        assert load._running == [] and gone(second)
+    finally:
+        await load.stop()
+
+
+async def test_loops_end_by_themselves_when_nobody_renews_them() -> None:
+    load = shell_load(RealClocks())
+    await load.start(1.0)
+    assert gone([int(p) for p in load._running], within=10)
+
+
+async def test_a_shell_that_starts_nothing_is_the_benchs_fault() -> None:
+    class Broken(LocalCommands):
+        async def run(self, *argv: str, timeout: float = 10.0):  # type: ignore[no-untyped-def]
+            return await super().run("sh", "-c", "echo no process id; exit 1", timeout=timeout)
+
+    load = ShellLoad(OneCore(), Broken(), RealClocks())  # type: ignore[arg-type]
+    with pytest.raises(BenchFault, match="did not start the load"):
+        await load.start(5.0)
+
+
+@pytest.mark.parametrize(("online", "count"), [("0", 1), ("0-3\n", 4), ("0-1,4,6-7", 5)])
+def test_cores_of_a_list(online: str, count: int) -> None:
+    """Linux Documentation/admin-guide/cputopology.rst: lists such as 0-3,6."""
+    assert cores_of(online) == count
+
+
+@pytest.mark.parametrize("online", ["", "0-", "3-1", "0-99999", "0-9999", "0;rm -rf x", "0-3\n0-3"])
+def test_a_list_that_is_none_is_refused(online: str) -> None:
+    with pytest.raises(NotPossible):
+        cores_of(online)
+
+
+# ---- from a worker ----------------------------------------------------------------------------------
+
+
+async def test_a_worker_asks_the_station_for_the_load() -> None:
+    """Both ends of the wire: what the worker asks for reaches the host that only the station reaches."""
+    asked: list[str] = []
+
+    class Unit:
+        address, services = "ssh://root@unit", frozenset({"load"})
+
+        class load:  # noqa: N801 - stands for an object
+            @staticmethod
+            async def start(seconds: float) -> str:
+                asked.append(f"start {seconds:g}")
+                return "loops"
+
+            @staticmethod
+            async def renew() -> None:
+                asked.append("renew")
+
+            @staticmethod
+            async def stop() -> None:
+                asked.append("stop")
+
+    calls: list[tuple[str, list[object]]] = []
+
+    def ask(what: str, arguments: list[object]) -> object:
+        calls.append((what, arguments))
+        return "loops" if what == "load" else None
+
+    host = ProxiedHost("ssh://root@unit", frozenset({"load"}), RealClocks(), ask)
+    load = load_of(host)
+    assert await load.start(60.0) == "loops"
+    await load.renew()
+    await load.stop()
+    for what, arguments in calls:
+        taken(await answered(Unit(), what, arguments))  # type: ignore[arg-type]
+    assert asked == ["start 60", "renew", "stop"]
+
+
+def test_a_host_without_a_load_says_so(tmp_path: Path) -> None:
+    from verifier.gather.hosts import open_host
+
+    with pytest.raises(NotPossible, match="no load"):
+        load_of(open_host(f"recorded:{tmp_path}", RealClocks()))
