@@ -81,10 +81,10 @@ class Dwell:
         lines = [f"{heading:>13}  {'rate known within':>18}  {'passes up to':>14}"]
         for seconds in rows:
             reach = self.passes(seconds)
-            passes = f"± {reach:.3g} ppm" if reach else "nothing"
+            passes = f"± {_figure(reach)} ppm" if reach else "nothing"
             mark = "  <- this check" if seconds == dwell else ""
             lines.append(
-                f"{words(seconds):>13}  {f'± {2 * self.ends.u(seconds):.3g} ppm':>18}  {passes:>14}{mark}"
+                f"{words(seconds):>13}  {f'± {_figure(2 * self.ends.u(seconds))} ppm':>18}  {passes:>14}{mark}"
             )
         return tuple(lines)
 
@@ -103,6 +103,10 @@ def rounded_up(seconds: float) -> float:
             if seconds <= step * unit:
                 return step * unit
     return math.ceil(seconds / 3600) * 3600.0
+
+
+def _figure(ppm: float) -> str:
+    return f"{ppm:.3g}" if ppm < 1000 else f"{ppm:.0f}"
 
 
 def words(seconds: float) -> str:
