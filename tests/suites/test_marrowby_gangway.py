@@ -12,7 +12,6 @@ import tomllib
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
-from xml.etree import ElementTree
 
 import anyio
 import pytest
@@ -308,23 +307,3 @@ def test_over_ssh_all_that_stands_still_passes_and_the_tablet_is_held(tmp_path: 
     assert by_verdict["not-run"] - {titles[name] for name in elsewhere} == held
     assert by_verdict.get("fail", set()) <= {titles[name] for name in elsewhere}
     assert titles["battery"] in by_verdict["pass"] and titles["usb-c-turned"] in by_verdict["pass"]
-
-
-# ---- pictures -------------------------------------------------------------------------------------------
-
-PICTURES = sorted(path.name for path in FOLDER.glob("*.svg"))
-
-
-def test_every_picture_is_shown_by_a_prompt(loaded: LoadedSuite) -> None:
-    assert {check.picture for check in loaded.suite.checks if check.picture} == set(PICTURES)
-
-
-@pytest.mark.parametrize("name", PICTURES)
-def test_a_picture_stands_alone_and_can_be_read_out(name: str) -> None:
-    text = (FOLDER / name).read_text("utf-8")
-    root = ElementTree.fromstring(text)  # noqa: S314 - our own file
-    kinds = {element.tag.removeprefix("{http://www.w3.org/2000/svg}") for element in root.iter()}
-    assert kinds <= {"svg", "title", "desc", "rect", "circle", "path", "text"}, "shapes and words, nothing active"
-    assert "href" not in text and "url(" not in text
-    title, described = root[0], root[1]
-    assert title.text and described.text and len(described.text) > 60
