@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from verifier.gather.tones import spectrum
 from verifier.gather.tones.sine import Samples
 from verifier.gather.tones.spectrum import Distorted, Estimate
-from verifier.gather.tones.stimulus import SIDES, TONE, Arrival, Stimulus, arrival
+from verifier.gather.tones.stimulus import TONE, Arrival, Stimulus, arrival
 
 WEAKEST = -70.0
 """dBFS under which nothing counts as a tone that arrived."""
@@ -191,6 +191,3 @@ def dropouts(samples: Samples, rate: float, frequency: float) -> int:
     # A hole shows in the blocks before, in and behind it: they are one place.
     places = np.flatnonzero(bad)
     return int(np.sum(np.diff(places) > 2) + 1) if len(places) else 0
-
-
-__all__ = ["SIDES", "TONE", "Loop", "Side", "clipped", "dropouts", "heard"]

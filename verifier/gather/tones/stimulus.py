@@ -30,7 +30,6 @@ TAIL = 1.0
 """Seconds of silence at the end: the longest delay that is found."""
 RAMP = 0.01
 """Seconds in which each part rises and falls, so that nothing clicks."""
-SIDES = ("left", "right")
 PEAK_OVER_REST = 8.0
 """How far a correlation's peak has to stand out of its RMS to be one."""
 
