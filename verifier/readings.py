@@ -240,7 +240,8 @@ class ProbeDeclaration:
     """A dataclass of the settings it takes, each with a type and (where sensible) a default."""
     readings: tuple[ReadingDeclaration, ...]
     services: tuple[str, ...] = ("files",)
-    """Services it needs of the host: files, commands, console, net, clock, radio, buttons, sound, serial, load."""
+    """Services it needs of the host: files, commands, console, net, clock, radio, buttons, input, sound, serial,
+    load."""
     privileges: tuple[str, ...] = ()
     """What it needs to be allowed, in words, and which reading goes missing without it."""
     sources: tuple[str, ...] = ()
