@@ -18,7 +18,10 @@ def forecast_of(check: Check, declaration: ProbeDeclaration, decision: Decision)
     except (TypeError, ValueError):
         return None
     risk = decision.max_false_accept if decision.rule is Rule.GUARDED else 0.0
-    return declaration.forecast(check.settings, bounds_of(check, declaration), risk)
+    try:
+        return declaration.forecast(check.settings, bounds_of(check, declaration), risk)
+    except Exception:  # somebody else's code, and outside the worker: what it cannot foresee costs no run
+        return None
 
 
 def bounds_of(check: Check, declaration: ProbeDeclaration) -> tuple[Bound, ...]:
@@ -39,9 +42,3 @@ def bounds_of(check: Check, declaration: ProbeDeclaration) -> tuple[Bound, ...]:
         if all(edge is None or math.isfinite(edge) for edge in (lower, upper)):
             found.append(Bound(reading=limit.reading, lower=lower, upper=upper))
     return tuple(found)
-
-
-def planned_settings(check: Check, declaration: ProbeDeclaration, decision: Decision) -> dict[str, object]:
-    """The settings that a check is taken with: the suite's, and what its probe chose by the limits."""
-    forecast = forecast_of(check, declaration, decision)
-    return dict(check.settings if forecast is None else forecast.settings)

@@ -78,13 +78,13 @@ class Dwell:
     def table(self, dwell: float, heading: str = "power away") -> tuple[str, ...]:
         """Lines of a small table: what a shorter or longer dwell would give."""
         rows = sorted({rounded_up(self.shortest), self.planned, dwell, rounded_up(4 * dwell)})
-        lines = [f"{heading:>13}  {'rate known within':>18}  {'passes up to':>14}"]
+        lines = [f"{heading:>13}  {'rate known within':>17}  {'passes up to':>12}"]
         for seconds in rows:
             reach = self.passes(seconds)
             passes = f"± {_figure(reach)} ppm" if reach else "nothing"
             mark = "  <- this check" if seconds == dwell else ""
             lines.append(
-                f"{words(seconds):>13}  {f'± {_figure(2 * self.ends.u(seconds))} ppm':>18}  {passes:>14}{mark}"
+                f"{words(seconds):>13}  {f'± {_figure(2 * self.ends.u(seconds))} ppm':>17}  {passes:>12}{mark}"
             )
         return tuple(lines)
 
