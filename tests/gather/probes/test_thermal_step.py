@@ -309,14 +309,14 @@ def test_cooling_is_a_second_estimate() -> None:
 
 
 def test_cooling_that_tells_another_rise_puts_both_in_doubt() -> None:
-    """As where something was laid on the unit, or taken away, between the two."""
+    """As where the unit was put to sleep afterwards, not left as idle as it was before."""
 
-    def uncovered(host: SimulatedHost, at: float) -> None:
-        if host.sensor is not None and host.sensor.power < 10 and at > 150:
-            host.sensor.ladder._c = 3.0 / (2.70 * 217.0)
-            host.sensor.ladder._r2 = 2.70 / 3.0
+    def asleep(host: SimulatedHost, at: float) -> None:
+        if host.sensor is not None and host.sensor.power == 5.9 and at > 150:
+            host.load._settle()
+            host.sensor.power = 0.5
 
-    came = heat(limit=check(at_most=60.0), minimum=600.0, cooling=2400.0, meddle=uncovered)
+    came = heat(limit=check(at_most=60.0), cooling=2400.0, meddle=asleep)
     assert verdict(came) is Verdict.INCONCLUSIVE
     assert came.finding is not None and "cooling one of" in came.finding.reason
 
