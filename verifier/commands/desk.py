@@ -40,16 +40,19 @@ class Desk:
     async def review(self, state: RunState, outcome: Outcome) -> ReviewAnswer:
         with self._terminal.screen.quiet():
             self._say("\nReview before sealing")
-            left = 0
+            left = spared = 0
             for check in state.plan.suite.checks:
                 attempt = state.counting(check.id)
                 finding = attempt.finding if attempt else None
                 if finding and finding.reason == UNIT_QUARANTINED:
                     left += 1
-                elif finding and finding.verdict is not Verdict.PASS:
+                elif finding and (finding.not_needed or finding.not_fitted):
+                    spared += 1
+                elif finding and finding.verdict not in (None, Verdict.PASS):
                     self._say(f"  {verdict_word(finding):<12} {check.id}: {summary(finding)}")
-            if left:
-                self._say(f"  not-run      {left} {'check' if left == 1 else 'checks'}: {UNIT_QUARANTINED}")
+            for number, why in ((spared, "not needed, or not fitted"), (left, UNIT_QUARANTINED)):
+                if number:
+                    self._say(f"  not-run      {number} {'check' if number == 1 else 'checks'}: {why}")
             for joint in outcome.joints:
                 if joint.disturbed and joint.coverage == "not-covered":
                     self._say(f"  not covered  {joint.joint}: {joint.title}, disturbed by this repair")

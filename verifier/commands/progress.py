@@ -109,8 +109,8 @@ class Lines:
         pass
 
     def ended(self, check: Check, finding: Finding) -> None:
-        if self.silent:
-            return  # the words need what is only imported to show something
+        if self.silent or finding.not_needed:
+            return  # silent: the words need what is only imported to show something
         self.say(f"  {verdict_word(finding):<12} {check.title}: {summary(finding)}".rstrip(": "))
 
     def cycle(self, check: Check, number: int, finding: Finding) -> None:
@@ -181,6 +181,8 @@ class LiveView:
     def ended(self, check: Check, finding: Finding) -> None:
         self._running.pop(check.id, None)
         self.done += 1
+        if finding.not_needed:
+            return  # nobody waits for it; the report names it
         if self._questions:
             self._held_back.append((check, finding))
         else:

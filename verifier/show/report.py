@@ -71,7 +71,11 @@ def _context(
     if disclosed:
         disclosed = disclosed | standing.disclosed
     checks = view.check_views(record, disclosed)
-    groups = {word: [c for c in checks if c.verdict == word] for word in words.VERDICTS.values()}
+    groups = {
+        # What was not called for stands last: nobody has to act on it.
+        word: sorted((c for c in checks if c.verdict == word), key=lambda c: c.spared)
+        for word in words.VERDICTS.values()
+    }
     judged = [c for c in checks if c.verdict != "noted"]
     note = words.role_note(record.role, record.host.address, record.host.faults)
     return {

@@ -91,6 +91,11 @@ class CheckView:
     to_do: str
     """What to do next, as whatever kept the check from being taken says it."""
 
+    @property
+    def spared(self) -> bool:
+        """Not called for on this unit or in this repair, and nothing else to tell of it."""
+        return (self.not_fitted or self.not_needed) and not (self.earlier or self.held or self.noted)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReadingView:
