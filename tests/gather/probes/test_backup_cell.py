@@ -40,6 +40,12 @@ def test_what_the_cell_loses_by_itself_draws_beside() -> None:
     assert years(0.220, 0.0) == math.inf
 
 
+@pytest.mark.parametrize("powered", [0.0, 0.5, 0.9])
+def test_the_projected_life_is_that_of_the_formula(powered: float) -> None:
+    found = life(LifeSettings(meter="meter", powered=powered), Reading(name="current", value=4.5e-6, unit="A"))
+    assert found.value == pytest.approx(years(0.220, 4.5e-6, 0.01, powered))
+
+
 def test_the_uncertainty_of_the_life_against_simulation() -> None:
     """100,000 draws from current ± 3 %, capacity ± 10 %, self-discharge 1 ± 0.5 % a year."""
     rng, n = np.random.default_rng(4), 100_000
