@@ -11,12 +11,14 @@ from typing import Any, Literal
 
 import anyio
 
+from verifier.declare.quarantine import charging
 from verifier.declare.suite import Check
 from verifier.errors import VerifierError
 from verifier.gather.acts import Wish, act, refuse_bad
 from verifier.gather.catalogue import ProbeCatalogue, load_catalogue
 from verifier.gather.engine import Engine, Taker, Watcher
 from verifier.gather.hosts import Access, Reaching, facts, open_host, reach_again
+from verifier.gather.instruments.services import INSTRUMENTS
 from verifier.gather.instruments.sitting import instruments_for
 from verifier.gather.journal import Journal
 from verifier.gather.ladder import failed_rung
@@ -170,8 +172,23 @@ async def _sit(
             await bench.rest(f"pause: {reason}" if reason else "end of the run")
         group.cancel_scope.cancel()
     if reason:
+        reason += _still_charging(state, catalogue)
         engine.append("paused", {"why": reason})
     return reason
+
+
+def _still_charging(state: RunState, catalogue: ProbeCatalogue) -> str:
+    """What to do about a battery that the unit's own charger goes on charging: nothing of the bench ends it."""
+    for check in state.plan.suite.checks:
+        declaration = catalogue.declaration(check.probe) if check.probe else None
+        if (
+            declaration is not None
+            and state.open_attempt(check.id) is not None
+            and charging(check, catalogue)
+            and INSTRUMENTS not in declaration.services
+        ):
+            return f"; pull the charger's plug now, “{check.title}” was not ended"
+    return ""
 
 
 def _asker(sitting: Sitting, host: Host, state: RunState) -> Asker:
