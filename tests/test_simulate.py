@@ -25,6 +25,7 @@ LONG = bool(os.environ.get("VERIFIER_LONG"))
 NOT_SEEN = {
     "marrowby-quayside": {
         "headset-channels-swapped=swapped": "the beeps are counted, not told apart",
+        "lan-plug-intermittent=moved": "no check has the plug moved",
     },
     "marrowby-orlop": {
         "cell-flat=low": "it still keeps the clock going, and nothing measures it",
@@ -56,9 +57,11 @@ def run(model: str, seed: int, *faults: str) -> tuple[RunState, Outcome]:
     return simulate(make_plan(plan.suite, plan.suite_text, plan.suite_sha256, order), simulation, catalogue())
 
 
-def failed(state: RunState) -> set[str]:
+def not_passed(state: RunState) -> set[str]:
+    """Checks that failed, could not be decided, or met a bench error."""
+    bad = (Verdict.FAIL, Verdict.INCONCLUSIVE, Verdict.BENCH_ERROR)
     attempts = state.counting_attempts().items()
-    return {n for n, a in attempts if a.finding is not None and a.finding.verdict is Verdict.FAIL}
+    return {n for n, a in attempts if a.finding is not None and a.finding.verdict in bad}
 
 
 def readings(state: RunState) -> object:
@@ -67,10 +70,10 @@ def readings(state: RunState) -> object:
 
 @pytest.mark.parametrize("model", MODELS)
 def test_a_sound_unit_is_released(model: str) -> None:
-    for seed in range(40 if LONG else 2):
-        state, end = run(model, seed)
-        assert failed(state) == set(), seed
-        assert end.disposition is Disposition.RELEASE, (seed, end.reason)
+    """Nearly always: units differ, and one in some is too near to a limit to be decided."""
+    ends = [run(model, seed) for seed in range(60 if LONG else 2)]
+    released = sum(end.disposition is Disposition.RELEASE for _, end in ends)
+    assert released >= 0.85 * len(ends), [(not_passed(state), end.reason) for state, end in ends]
 
 
 @pytest.mark.parametrize("model", MODELS)
@@ -88,11 +91,11 @@ def tried(model: str) -> list[str]:
 
 @pytest.mark.parametrize(("model", "fault"), [(model, fault) for model in MODELS for fault in tried(model)])
 def test_a_fault_is_seen_by_some_check_or_it_is_known_that_none_can(model: str, fault: str) -> None:
-    """In one of twenty units at the latest: a seldom fault is met by chance."""
+    """In one of twenty units at the latest: a seldom fault is met by chance. Against the same unit without it."""
     reason = NOT_SEEN.get(model, {}).get(fault)
     for seed in range(3 if reason else 20):
-        state, end = run(model, seed, fault)
-        if failed(state) or end.disposition is not Disposition.RELEASE:
-            assert reason is None, f"{fault} is seen by {failed(state) or end.reason}: take it out of NOT_SEEN"
+        seen = not_passed(run(model, seed, fault)[0]) - not_passed(run(model, seed)[0])
+        if seen:
+            assert reason is None, f"{fault} is seen by {seen}: take it out of NOT_SEEN"
             return
     assert reason is not None, f"no check sees {fault}"

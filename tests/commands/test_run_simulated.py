@@ -216,6 +216,95 @@ def test_simulated_runs_never_count_in_trends_unless_asked_for(bench: Bench) -> 
     assert usual_seconds(bench.station / "store.db", "marrowby-quayside") == {}
 
 
+SHIPPED = ("run", "marrowby-orlop", "--at", "simulated", "--seed", "7")
+
+
+def test_scripted_technician_sees_a_whole_suite_through(bench: Bench) -> None:
+    done = bench.command(*SHIPPED, "--scripted", "--json")
+    assert done.returncode == 0, done.stderr
+    record = bench.record()
+    assert {a["by"]["name"] is not None and a["by"]["known"] for c in record["checks"]
+            for t in c["attempts"] for a in t["answers"]} == {"simulated"}  # fmt: skip
+    # Without him, and without a terminal, nobody is asked.
+    alone = json.loads(bench.command(*SHIPPED, "--json").stdout)
+    assert alone["disposition"] == "hold"
+    assert alone["checks"]["lamp"]["verdict"] == "not-run"
+
+
+def test_a_fault_is_found_and_told_everywhere(bench: Bench) -> None:
+    done = bench.command(*SHIPPED, "--scripted", "--fault", "relay-2-stuck", "--fault", "wrong-firmware=older")
+    assert done.returncode == 1, done.stderr
+    assert "Fault put in: Relay 2 does not follow its command (relay-2-stuck=open)." in done.stderr
+    record = bench.record()
+    assert record["host"]["simulation"]["unit"]["relays"]["2"]["stuck"] == "open"
+    put_in = record["host"]["simulation"]["faults"]
+    assert [(f["name"], f["severity"]) for f in put_in] == [("relay-2-stuck", "open"), ("wrong-firmware", "older")]
+    verdicts = {c["id"]: c["attempts"][-1]["finding"]["verdict"] for c in record["checks"]}
+    assert {n for n, v in verdicts.items() if v == "fail"} >= {"input-2", "input-6", "identity"} - {
+        "input-2",
+        "input-6",
+    }
+    for words in ((), ("--for", "customer")):
+        page = bench.folder / "page.html"
+        assert bench.command("report", bench.only_run().name, "--out", str(page), *words).returncode == 0
+        assert "Put in on purpose: Relay 2 does not follow its command (open)" in page.read_text("utf-8")
+    assert "(simulated)" in bench.command("runs").stdout
+    audit = bench.command("audit", str(bench.only_run()))
+    assert audit.returncode == 0 and "simulated: no real unit" in audit.stdout
+
+
+def test_a_resumed_run_meets_the_same_faults_and_what_was_done_before(bench: Bench) -> None:
+    words = ("--scripted", "--fault", "relay-2-stuck", "--stage", "open")
+    assert bench.command(*SHIPPED, *words).returncode == 3
+    assert bench.command("resume", "--scripted").returncode == 1
+    record = bench.record()
+    verdicts = {c["id"]: c["attempts"][-1]["finding"]["verdict"] for c in record["checks"]}
+    assert (verdicts["input-2"], verdicts["input-6"], verdicts["input-1"]) == ("fail", "fail", "pass")
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("--fault", "relay-2-stick"), 'Did you mean "relay-2-stuck"?'),
+        (("--fault", "relay-2-stuck=half"), "It has: open, closed."),
+        (("--at", "local", "--fault", "relay-2-stuck"), "only a simulated unit has faults"),
+    ],
+)
+def test_a_fault_that_is_not_there_is_told_before_anything_is_written(
+    bench: Bench, words: tuple[str, ...], said: str
+) -> None:
+    done = bench.command("run", "marrowby-orlop", "--at", "simulated", *words)
+    assert done.returncode == 2 and said in done.stderr
+    assert not (bench.station / "runs").exists()
+
+
+def test_a_real_run_has_no_scripted_technician(bench: Bench) -> None:
+    done = bench.command("run", "suite.toml", "--scripted")
+    assert done.returncode == 2 and "only a simulated unit has a scripted technician" in done.stderr
+
+
+def test_faults_are_listed(bench: Bench) -> None:
+    said = bench.command("suite", "faults", "marrowby-orlop").stdout
+    assert "relay-2-stuck" in said and "joint: Terminal block of the four relays" in said
+    told = json.loads(bench.command("suite", "faults", "marrowby-orlop", "--json").stdout)
+    assert {f["name"] for f in told} >= {"relay-2-stuck", "cell-flat", "wrong-board"}
+    assert bench.command("suite", "faults", "marrowby-orlop", "--at", "local").returncode == 2
+
+
+def test_lint_looks_at_the_simulated_unit_beside_a_suite(bench: Bench) -> None:
+    assert bench.command("suite", "lint", "suite.toml").returncode == 2, "unit.toml beside it names no such checks"
+    bench.write("unit.toml", UNIT)
+    assert bench.command("suite", "lint", "suite.toml").returncode == 0
+    bench.write("faults.toml", 'schema = 1\nmodel = "marrowby-quayside"\n[faults]\n' + FAULT)
+    done = bench.command("suite", "lint", "suite.toml")
+    assert done.returncode == 2
+    assert "faults.toml:4:" in done.stdout and "the unit has no usb" in done.stdout
+    assert "it cannot be simulated" in done.stdout
+
+
+FAULT = 'bad = { title = "Bad", severities = { full = { set = { "usb.1.ohms" = 2.0 } } } }\n'
+
+
 class Typist:
     """A person at a real terminal, who answers when asked."""
 

@@ -167,3 +167,14 @@ def test_any_change_makes_a_unit_or_is_told_in_words(changes: dict[str, Any]) ->
 def test_what_was_put_in_can_be_kept() -> None:
     """The journal's first line holds the unit with its faults in it."""
     assert Description.model_validate(json.loads(json.dumps(faulty("heat-sheet-missing")))).thermal is not None
+
+
+def test_shipped_faults_serve_another_unit_of_the_model_as_far_as_they_fit(tmp_path: Path) -> None:
+    file = tmp_path / "small.toml"
+    file.write_text(HEAD + 'title = "Without USB"\n[cell]\nvolts = 3.0\n')
+    unit = load_description(file)
+    faults = catalogue_for(file, unit)
+    found = put_in(unit, faults, injected(unit, faults, ["cell-flat"]))
+    assert found.cell is not None and found.cell.volts == 2.1
+    with pytest.raises(InputError, match="usb-4-sags does not fit this unit: the unit has no usb"):
+        put_in(unit, faults, injected(unit, faults, ["usb-4-sags"]))

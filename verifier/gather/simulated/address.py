@@ -49,10 +49,13 @@ def unit_file(address: str, model: str) -> Path:
 
 def catalogue_for(file: Path, unit: Description, suite: Suite | None = None) -> Faults | None:
     """The fault catalogue of the unit described in `file`: the one beside it, or else that of its model; None
-    where there is none. With the `suite` that they go with. InputError and InputProblems as `load_faults`."""
+    where there is none. With the `suite` that stands beside it. InputError and InputProblems as `load_faults`."""
     beside = file.parent / FAULTS_FILE
-    catalogue = beside if beside.is_file() else shipped_faults(unit.model)
-    return load_faults(catalogue, unit, suite) if catalogue else None
+    if beside.is_file():
+        return load_faults(beside, unit, suite)
+    catalogue, shipped = shipped_faults(unit.model), shipped_unit(unit.model)
+    # Made for the unit that ships: what of it does not fit this one is told when it is put in.
+    return load_faults(catalogue, load_description(shipped)) if catalogue and shipped else None
 
 
 def simulation_at(address: str, seed: int, model: str = USUAL_MODEL, faults: Sequence[str] = ()) -> Simulation:

@@ -137,7 +137,12 @@ def with_faults(unit: Description, catalogue: Faults | None, faults: Sequence[In
     data = unit.to_json()
     for fault in faults:
         assert catalogue is not None  # noqa: S101 - it named them
-        _apply(data, catalogue.faults[fault.name].severities[fault.severity])
+        try:
+            _apply(data, catalogue.faults[fault.name].severities[fault.severity])
+        except KeyError as error:
+            raise InputError(
+                f"{fault.name} does not fit this unit: {error.args[0]}", where="--fault", to_do="Choose another."
+            ) from None
     try:
         return Description.model_validate(data)
     except ValidationError as error:
