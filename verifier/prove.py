@@ -13,6 +13,7 @@ from __future__ import annotations
 import hashlib
 import json
 import multiprocessing
+import os
 import signal
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
@@ -25,6 +26,7 @@ from verifier.declare.plan import Plan, make_plan
 from verifier.declare.suite import Check
 from verifier.errors import InputError
 from verifier.gather.catalogue import ProbeCatalogue
+from verifier.gather.parentage import die_with
 from verifier.gather.simulated import Description, Faults, catalogue_for, load_description
 from verifier.gather.simulated.faults import FAULTS_FILE
 from verifier.simulate import order_for, simulate, simulation_of
@@ -197,6 +199,11 @@ _prover: Prover | None = None
 """Of a process that makes pieces; inherited when it is forked."""
 
 
+def _started(parent: int) -> None:
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # it reaches all processes of a terminal; one ends the others
+    die_with(parent, signal.SIGKILL)
+
+
 def _make(piece: Piece) -> Tally:
     assert _prover is not None  # noqa: S101 - set before the process was forked
     return _prover.make(piece)
@@ -246,8 +253,8 @@ def _made(prover: Prover, todo: Iterable[Piece], jobs: int) -> Iterator[tuple[Pi
     pool = ProcessPoolExecutor(
         jobs,
         mp_context=multiprocessing.get_context("fork"),
-        initializer=signal.signal,  # Ctrl-C reaches all processes of a terminal; this one ends the others
-        initargs=(signal.SIGINT, signal.SIG_IGN),
+        initializer=_started,
+        initargs=(os.getpid(),),
     )
     try:
         waiting = {pool.submit(_make, piece): piece for piece in todo}

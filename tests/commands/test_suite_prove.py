@@ -53,17 +53,62 @@ def test_the_table_for_programs_is_the_same_at_every_try(tmp_path):
     assert told(*SMALL, "--json", "--seed", "2").output != first
 
 
-def test_interrupted_it_goes_on_where_it_stood(tmp_path):
-    out, part = tmp_path / "proof.json", tmp_path / "proof.json.part"
-    command = [sys.executable, "-m", "verifier", "suite", "prove", *SMALL[:1], "--runs", "300", "--jobs", "2"]
+def begun(out):
+    """A long proof in two processes of its own that has made some pieces."""
+    command = [
+        sys.executable,
+        "-m",
+        "verifier",
+        "suite",
+        "prove",
+        "marrowby-orlop",
+        "--runs",
+        "300",
+        "--jobs",
+        "2",
+    ]
     process = subprocess.Popen(
         [*command, "--out", str(out)], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
     )
+    part = out.with_name("proof.json.part")
     until = time.monotonic() + 60
     while not (part.exists() and part.read_text("utf-8").count("\n") > 3):
         assert time.monotonic() < until
         assert process.poll() is None, process.communicate()
         time.sleep(0.05)
+    return process, part
+
+
+def at_work(out):
+    """Processes whose command line names this proof, and which have not ended."""
+    found = []
+    for entry in Path("/proc").glob("[0-9]*"):
+        try:
+            if (
+                str(out).encode() in (entry / "cmdline").read_bytes()
+                and "Z" not in (entry / "stat").read_text()[:50]
+            ):
+                found.append(int(entry.name))
+        except OSError:
+            continue
+    return found
+
+
+def test_killed_it_leaves_no_process_behind(tmp_path):
+    out = tmp_path / "proof.json"
+    process, _ = begun(out)
+    assert len(at_work(out)) == 3
+    process.kill()
+    process.communicate(timeout=60)
+    until = time.monotonic() + 20
+    while at_work(out):
+        assert time.monotonic() < until
+        time.sleep(0.05)
+
+
+def test_interrupted_it_goes_on_where_it_stood(tmp_path):
+    out = tmp_path / "proof.json"
+    process, part = begun(out)
     process.send_signal(signal.SIGINT)
     output, error = process.communicate(timeout=60)
     assert process.returncode == 3, error
@@ -73,7 +118,7 @@ def test_interrupted_it_goes_on_where_it_stood(tmp_path):
     assert kept and not out.exists()
     with part.open("a") as file:
         file.write('{"piece": "torn')
-    few = told(SMALL[0], "--runs", "10", "--jobs", "1", "--out", out)
+    few = told("marrowby-orlop", "--runs", "10", "--jobs", "1", "--out", out)
     assert few.exit_code == 0
     assert json.loads(out.read_text("utf-8"))["healthy"]["runs"] == 10, "pieces of another extent do not count"
 

@@ -16,7 +16,7 @@ from verifier.gather.probes.measuring import bench_of, stayed_on
 from verifier.gather.probes.phases import steady_tail
 from verifier.gather.probes.presses import Press, demonstrated, matched, trials_needed
 from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
-from verifier.services import Cue, Host
+from verifier.services import Cue, Host, chance_of
 
 AGREE = 3
 """Values in a row that have to show a change: a wild one is no witness."""
@@ -165,11 +165,11 @@ limits = [
     )
 
     def __init__(self, chance: random.Random | None = None) -> None:
-        self._chance = chance or random.SystemRandom()
+        self._chance = chance
 
     async def take(self, host: Host, settings: Settings) -> AsyncIterator[Reading | Cue]:
         """Raises NotPossible where the current cannot be measured, or never comes to rest."""
-        here = bench_of(host)
+        here, chance = bench_of(host), self._chance or chance_of(host, "presses")
         trace = await CurrentTrace.begin(here, settings)
         yield Cue(
             say=f"The unit is about to be fed with {settings.voltage:g} V. You will be asked {settings.presses} "
@@ -182,7 +182,7 @@ limits = [
         await witness.rest()
         for number in range(1, settings.presses + 1):
             for _ in range(TRIES):
-                if not await witness.wait(self._chance.uniform(SHORTEST_GAP, settings.longest_gap)):
+                if not await witness.wait(chance.uniform(SHORTEST_GAP, settings.longest_gap)):
                     break
                 await witness.rest()
             yield Cue(say=f"Press now ({number} of {settings.presses})")

@@ -12,7 +12,7 @@ from verifier.gather.probes.buttons import LETTERS, PLUGGED_IN, POWER_KEYS
 from verifier.gather.probes.input_devices import input_devices
 from verifier.gather.probes.presses import DOUBLED, Press, presses_of
 from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
-from verifier.services import Cue, Host, InputEvent, KeyEvent, input_of
+from verifier.services import Cue, Host, InputEvent, KeyEvent, chance_of, input_of
 
 EV_KEY = 1
 MOST_KEYS = 12
@@ -83,7 +83,7 @@ limits = [
     )
 
     def __init__(self, chance: random.Random | None = None) -> None:
-        self._chance = chance or random.SystemRandom()
+        self._chance = chance
 
     async def take(self, host: Host, settings: Settings) -> AsyncIterator[Reading | Cue]:
         """Raises Absent when no input device has one of these buttons."""
@@ -98,7 +98,7 @@ limits = [
                 raise Absent(f"this host knows no button {name} (key code {code})")
             devices[name] = found
         order = [name for name in settings.keys for _ in range(settings.times)]
-        self._chance.shuffle(order)
+        (self._chance or chance_of(host, "keys")).shuffle(order)
         counts = dict.fromkeys((name for name, _ in _COUNTS), 0)
         for number, name in enumerate(order, 1):
             yield Cue(

@@ -8,7 +8,6 @@ hangs, forks away or ignores signals outlives neither.
 
 from __future__ import annotations
 
-import ctypes
 import os
 import signal
 import socket
@@ -21,14 +20,13 @@ from typing import Any, NoReturn
 import anyio
 
 from verifier.errors import Absent, BenchFault, NotPossible, VerifierError
+from verifier.gather.parentage import adopt_orphans, die_with
 from verifier.gather.workers.descendants import ending
 from verifier.gather.workers.proxied import ProxiedHost, taken
 from verifier.gather.workers.wire import decode, encode, pack_step, shown, take_in, unpack
 from verifier.readings import SoFar
 from verifier.services import Host
 
-PR_SET_PDEATHSIG = 1
-PR_SET_CHILD_SUBREAPER = 36
 ENDING_LIMIT = 2.0
 """Seconds after which the guard gives up on processes that will not die."""
 _WATCHED = {signal.SIGTERM, signal.SIGCHLD, signal.SIGINT, signal.SIGHUP}
@@ -36,30 +34,20 @@ _WATCHED = {signal.SIGTERM, signal.SIGCHLD, signal.SIGINT, signal.SIGHUP}
 
 def main(descriptor: int, parent: int) -> NoReturn:
     """Serve over the socket `descriptor` until it closes; `parent` is the process id of the station."""
-    _prctl(PR_SET_CHILD_SUBREAPER, 1)
+    adopt_orphans()
     signal.pthread_sigmask(signal.SIG_BLOCK, _WATCHED)
-    _prctl(PR_SET_PDEATHSIG, signal.SIGTERM)
-    if os.getppid() != parent:
-        os._exit(0)  # the station died before it could be watched
+    die_with(parent, signal.SIGTERM)
     guard = os.getpid()
     child = os.fork()
     if child:
         os.close(descriptor)
         _guard(child)
-    _prctl(PR_SET_PDEATHSIG, signal.SIGKILL)
-    if os.getppid() != guard:
-        os._exit(0)
+    die_with(guard, signal.SIGKILL)
     signal.pthread_sigmask(signal.SIG_UNBLOCK, _WATCHED)
     os.set_inheritable(descriptor, False)  # noqa: FBT003 - its own name says it
     with socket.socket(fileno=descriptor) as connection:
         _serve(connection)
     os._exit(0)
-
-
-def _prctl(option: int, value: int) -> None:
-    if ctypes.CDLL(None, use_errno=True).prctl(option, ctypes.c_ulong(value), 0, 0, 0):
-        number = ctypes.get_errno()
-        raise OSError(number, os.strerror(number), "prctl")
 
 
 def _guard(child: int) -> NoReturn:
