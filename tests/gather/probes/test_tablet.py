@@ -116,19 +116,19 @@ def laid(grow: Grow, tree: Path, change: Callable[[Sequence[float]], Sequence[fl
 
 def test_a_good_sensor_shows_gravity_on_all_six_sides(grow: Grow) -> None:
     hands = laid(grow, sensor(grow))
-    found = hands.take(AtRest())
+    found = hands.take(AtRest(), samples=4)
     assert found["magnitude"].value == pytest.approx(GRAVITY, abs=0.02) and found["turned"].value is True
     for axis in "xyz":
-        assert found[f"{axis}_span"].value == pytest.approx(GRAVITY, abs=0.01)
-        assert found[f"{axis}_zero"].value == pytest.approx(0, abs=0.01)
+        assert found[f"{axis}_span"].value == pytest.approx(GRAVITY, abs=0.02)
+        assert found[f"{axis}_zero"].value == pytest.approx(0, abs=0.02)
     assert [p in said for p, said in zip(POSITIONS, hands.said, strict=True)] == [True] * 6
     assert 0 < float(found["unrest"].value) < 0.03
 
 
 def test_scale_and_zero_of_one_axis_are_told_apart(grow: Grow) -> None:
-    found = laid(grow, sensor(grow), lambda v: (v[0] * 1.05, v[1] + 40, v[2])).take(AtRest())
+    found = laid(grow, sensor(grow), lambda v: (v[0] * 1.05, v[1] + 40, v[2])).take(AtRest(), samples=4)
     assert found["x_span"].value == pytest.approx(1.05 * GRAVITY, abs=0.02)
-    assert found["y_zero"].value == pytest.approx(40 * SCALE, abs=0.01)
+    assert found["y_zero"].value == pytest.approx(40 * SCALE, abs=0.02)
     assert found["z_span"].value == pytest.approx(GRAVITY, abs=0.02) and found["turned"].value is True
     # The worst of six is told: 1.05 g or 1 g and 40 mg.
     assert found["magnitude"].value == pytest.approx(1.05 * GRAVITY, abs=0.02)
@@ -140,12 +140,12 @@ def test_scale_and_zero_of_one_axis_are_told_apart(grow: Grow) -> None:
     ids=["an axis stands still", "an axis is dead", "an axis does not change its sign"],
 )
 def test_a_sensor_that_does_not_turn_with_the_unit(grow: Grow, change: Callable[[Any], Any]) -> None:
-    assert laid(grow, sensor(grow), change).take(AtRest())["turned"].value is False
+    assert laid(grow, sensor(grow), change).take(AtRest(), samples=4)["turned"].value is False
 
 
 def test_how_level_it_stood_is_in_the_uncertainty_of_the_axes(grow: Grow) -> None:
     """A unit tilted by θ shows g·cos θ on that axis: half-width g(1 − cos 3°), u = a/√3 (JCGM 100, 4.3.7)."""
-    found = laid(grow, sensor(grow)).take(AtRest())
+    found = laid(grow, sensor(grow)).take(AtRest(), samples=4)
     (tilt,) = [c for c in found["x_span"].contributions if "level" in c.note]
     assert tilt.u == pytest.approx(GRAVITY * (1 - math.cos(math.radians(3))) / math.sqrt(3))
 
