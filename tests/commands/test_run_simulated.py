@@ -293,7 +293,7 @@ def test_lint_looks_at_the_simulated_unit_beside_a_suite(bench: Bench) -> None:
     bench.write("unit.toml", UNIT + "[seen.lump]\nvalue = true\n")
     done = bench.command("suite", "lint", "suite.toml")
     assert done.returncode == 2
-    assert 'unit.toml:14:7: error: seen.lump: the suite has no such check. Did you mean "lamp"?' in done.stdout
+    assert 'unit.toml:13:7: error: seen.lump: the suite has no such check. Did you mean "lamp"?' in done.stdout
     bench.write("unit.toml", UNIT)
     bench.write("faults.toml", 'schema = 1\nmodel = "marrowby-quayside"\n[faults]\n' + FAULT)
     done = bench.command("suite", "lint", "suite.toml")
