@@ -12,14 +12,18 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import pytest
 from click.testing import CliRunner, Result
 
 from verifier.commands.main import cli
 from verifier.errors import InputError, NotPossible
+from verifier.gather.peer.key_files import own_key
 from verifier.gather.peer.pairings import PairedWith, keep, paired
+from verifier.gather.peer.stations import Stations
 
 SUITE = """
 schema = 1
@@ -38,6 +42,10 @@ limits = [{ reading = "ahead", at_least = -5, at_most = 5, unit = "s", source = 
 """
 
 
+OLD = json.dumps({"address": "192.0.2.1", "port": 7411, "id": "00" * 8, "key": "11" * 16})
+"""A key of another length than those of today."""
+
+
 def verifier(*words: str) -> Result:
     return CliRunner().invoke(cli, words)
 
@@ -47,7 +55,12 @@ def far_end(*words: str) -> Iterator[tuple[subprocess.Popen[str], str, str]]:
     with socket.create_server(("127.0.0.1", 0)) as free:
         place = f"127.0.0.1:{free.getsockname()[1]}"
     command = [sys.executable, "-u", "-m", "verifier", "peer", "--listen", place, *words]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True) as process:
+    with (
+        TemporaryDirectory() as folder,
+        subprocess.Popen(
+            [*command, "--station", folder], stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
+        ) as process,
+    ):
         assert process.stdout is not None
         try:
             said = ""
@@ -125,22 +138,43 @@ def test_words_that_do_not_go_together(words: list[str]) -> None:
 
 
 def test_pairings_are_shown_replaced_and_forgotten(tmp_path: Path) -> None:
-    known = PairedWith(name="bench", address="192.0.2.1", port=7411, id="00" * 8, key=bytes(32))
-    path = keep(tmp_path / "peers", known)
+    peers = tmp_path / "peers"
+    known = PairedWith(name="bench", address="192.0.2.1", port=7411, key="00" * 32, own=own_key(peers))
+    path = keep(peers, known)
     assert stat.S_IMODE(path.stat().st_mode) == 0o600 and stat.S_IMODE(path.parent.stat().st_mode) == 0o700
-    keep(tmp_path / "peers", PairedWith(name="bench", address="2001:db8::1", port=9, id="11" * 8, key=b"k" * 32))
-    assert paired(tmp_path / "peers", "bench").key == b"k" * 32
+    assert paired(peers, "bench") == known and known.own.hex() not in repr(known)
+    keep(peers, replace(known, address="2001:db8::1", port=9, key="11" * 32))
+    assert paired(peers, "bench").key == "11" * 32
     shown = verifier("peer", "show", "--station", str(tmp_path))
     assert shown.output == "bench  [2001:db8::1]:9\n"
     told = verifier("peer", "show", "--json", "--station", str(tmp_path)).output
     assert json.loads(told) == [{"name": "bench", "address": "2001:db8::1", "port": 9}]  # and never a key
     assert verifier("peer", "forget", "bench", "--station", str(tmp_path)).output == "Forgot bench.\n"
     with pytest.raises(NotPossible, match="not paired"):
-        paired(tmp_path / "peers", "bench")
+        paired(peers, "bench")
 
 
-@pytest.mark.parametrize("text", ["", "{}", "[]", "\0", '{"address": 1, "port": "x", "id": "", "key": "zz"}'])
+def test_the_stations_that_a_far_end_knows_are_shown_and_revoked(tmp_path: Path) -> None:
+    at = ["--station", str(tmp_path)]
+    assert verifier("peer", "stations", *at).output.startswith("None. ")
+    known = Stations(tmp_path / "far-end")
+    for key, name in (("0a" * 32, "bench-1"), ("0b" * 32, "bench-1"), ("0c" * 32, "bench-2")):
+        known.keep(key, name)
+    (tmp_path / "far-end" / f"{'0c' * 32}.json").write_text("{")
+    shown = verifier("peer", "stations", *at).output.splitlines()
+    assert shown[0].startswith("Known: 0a0a0a0a0a0a0a0a  bench-1, paired 20")
+    assert shown[2] == "Known: 0c0c0c0c0c0c0c0c  cannot be used: it is damaged"
+    told = json.loads(verifier("peer", "stations", "--json", *at).output)
+    assert [one["key"][:2] for one in told] == ["0a", "0b", "0c"]
+    assert verifier("peer", "revoke", "bench-1", *at).output.count("Revoked bench-1, key 0") == 2
+    assert verifier("peer", "revoke", "0c" * 8, *at).output == "Revoked a station, key 0c0c0c0c0c0c0c0c.\n"
+    assert known.all() == []
+    assert "no station 'bench-1' is known" in str(verifier("peer", "revoke", "bench-1", *at).exception)
+
+
+@pytest.mark.parametrize("text", ["", "{}", "[]", "\0", OLD, '{"address": 1, "port": "x", "key": "zz"}'])
 def test_a_damaged_pairing_is_named(tmp_path: Path, text: str) -> None:
     (tmp_path / "bench.json").write_text(text)
+    (tmp_path / "bench.json").chmod(0o600)
     with pytest.raises(InputError, match=r"bench\.json"):
         paired(tmp_path, "bench")

@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import ipaddress
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from verifier.commands.options import json_option, station_option
 from verifier.errors import InputError
+
+if TYPE_CHECKING:
+    from verifier.gather.peer.stations import Known, Stations
 
 MOST_HOURS = 24.0
 
@@ -24,10 +28,8 @@ MOST_HOURS = 24.0
 )
 @click.option(
     "--pairings",
-    type=click.IntRange(1, 16),
-    default=1,
-    show_default=True,
-    help="How many stations may pair, each with a code of its own.",
+    type=click.IntRange(0, 16),
+    help="So many more stations may pair, each with a code of its own. [default: 1 where none is known, else 0]",
 )
 @click.option(
     "--serial",
@@ -36,16 +38,26 @@ MOST_HOURS = 24.0
     multiple=True,
     help="Send back what comes in on this serial line (8 data bits, no parity; 115200 baud unless given).",
 )
+@station_option
 @click.pass_context
-def peer(ctx: click.Context, listen: str | None, hours: float, pairings: int, lines: tuple[str, ...]) -> None:
+def peer(
+    ctx: click.Context,
+    listen: str | None,
+    hours: float,
+    pairings: int | None,
+    lines: tuple[str, ...],
+    station: Path | None,
+) -> None:
     """Far end for network, time and serial checks.
 
     On the bench computer: verifier peer --listen ADDRESS. It shows a code; on the computer that is tested,
-    verifier peer pair ADDRESS asks for it.
+    verifier peer pair ADDRESS asks for it. That is done once: from then on they know each other by their keys.
     """
     if ctx.invoked_subcommand:
-        if listen or lines:
-            raise click.UsageError("--listen and --serial are for the far end itself: leave the further word out.")
+        if listen or lines or station or pairings is not None:
+            raise click.UsageError(
+                f"Options of the far end itself: those of {ctx.invoked_subcommand} go after it."
+            )
         return
     if not listen:
         raise click.UsageError("Name one address of this computer with --listen ADDRESS, or give a further word.")
@@ -53,18 +65,24 @@ def peer(ctx: click.Context, listen: str | None, hours: float, pairings: int, li
     from verifier.gather.peer.server import Peer
 
     address, port = _place(listen)
-    far_end = Peer(address, port, pairings=pairings, say=click.echo)
+    stations = _stations(station)
+    known = stations.all()
+    more = pairings if pairings is not None else int(all(one.problem for one in known))
+    far_end = Peer(address, port, stations=stations, pairings=more, say=click.echo)
     port = far_end.open()
     echoes = [LineEcho.open(line) for line in lines]
     try:
-        click.echo(
-            f"Listening on {_shown(address, port)} for {hours:g} h. Ctrl-C ends it, and all pairings with it."
-        )
+        click.echo(f"Listening on {_shown(address, port)} for {hours:g} h. Ctrl-C ends it; pairings last.")
+        for one in known:
+            _tell(one)
         for echo in echoes:
             click.echo(f"Sending back what comes in on {echo.port} at {echo.baud} baud.")
             echo.start()
-        click.echo(f"Pairing code: {far_end.code}")
-        click.echo(f"On the computer that is tested: verifier peer pair {_shown(address, port)}")
+        if more:
+            click.echo(f"Pairing code: {far_end.code}")
+            click.echo(f"On the computer that is tested: verifier peer pair {_shown(address, port)}")
+        else:
+            click.echo("No further station may pair: --pairings 1 lets one in.")
         far_end.serve(hours * 3600)
         click.echo("The time is over.")
     except KeyboardInterrupt:
@@ -83,6 +101,7 @@ def peer(ctx: click.Context, listen: str | None, hours: float, pairings: int, li
 def pair(place: str, name: str, code: str | None, station: Path | None) -> None:
     """Pair this station with a far end; an earlier pairing of that name is replaced."""
     from verifier.gather.peer.client import pair as pair_with
+    from verifier.gather.peer.key_files import own_key
     from verifier.gather.peer.pairings import keep, valid_name
     from verifier.store.station import Station
 
@@ -92,8 +111,9 @@ def pair(place: str, name: str, code: str | None, station: Path | None) -> None:
         raise InputError(str(error), where="--name") from None
     address, port = _place(place)
     typed = code or click.prompt("Pairing code")
-    pairing = pair_with(address, port, typed, name)
-    keep(Station.at(station).root / "peers", pairing)
+    bench = Station.at(station)
+    folder = bench.root / "peers"
+    keep(folder, pair_with(address, port, typed, name=name, own=own_key(folder), station=bench.name))
     click.echo(f"Paired with {_shown(address, port)} as {name}.")
 
 
@@ -122,7 +142,7 @@ def show(station: Path | None, as_json: bool) -> None:
 @click.argument("name")
 @station_option
 def forget(name: str, station: Path | None) -> None:
-    """Forget a far end."""
+    """Forget a far end. What the far end knows of this station is forgotten there: `peer revoke`."""
     from verifier.gather.peer.pairings import names
     from verifier.store.station import Station
 
@@ -131,6 +151,51 @@ def forget(name: str, station: Path | None) -> None:
         raise InputError(f"there is no far end {name[:40]!r}", to_do="`verifier peer show` lists them.")
     (folder / f"{name}.json").unlink()
     click.echo(f"Forgot {name}.")
+
+
+@peer.command()
+@station_option
+@json_option
+def stations(station: Path | None, as_json: bool) -> None:
+    """The stations that this far end lets in."""
+    import json
+
+    found = _stations(station).all()
+    if as_json:
+        fields = ("name", "key", "since", "problem")
+        click.echo(json.dumps([{field: getattr(one, field) for field in fields} for one in found]))
+        return
+    for one in found:
+        _tell(one)
+    if not found:
+        click.echo("None. A station is let in by the code that this shows: verifier peer --listen ADDRESS")
+
+
+@peer.command()
+@click.argument("who", metavar="STATION")
+@station_option
+def revoke(who: str, station: Path | None) -> None:
+    """Let a station in no more: by its name, or by its key as `peer stations` shows it.
+
+    A far end that is running refuses its next request. Of several with one name, all are revoked.
+    """
+    gone = _stations(station).revoke(who)
+    if not gone:
+        raise InputError(f"no station {who[:40]!r} is known", to_do="`verifier peer stations` lists them.")
+    for one in gone:
+        click.echo(f"Revoked {one.name or 'a station'}, key {one.short_key}.")
+
+
+def _stations(station: Path | None) -> Stations:
+    from verifier.gather.peer.stations import Stations
+    from verifier.store.station import Station
+
+    return Stations(Station.at(station).root / "far-end")
+
+
+def _tell(one: Known) -> None:
+    state = f"cannot be used: {one.problem}" if one.problem else f"{one.name}, paired {one.since}"
+    click.echo(f"Known: {one.short_key}  {state}")
 
 
 def _place(text: str) -> tuple[str, int]:

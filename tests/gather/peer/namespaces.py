@@ -15,6 +15,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 BENCH, UNIT = "192.0.2.1", "192.0.2.2"
@@ -62,8 +63,16 @@ def cable() -> Iterator[Cable]:
 
 
 @contextmanager
-def far_end(cable: Cable, *words: str, env: dict[str, str] | None = None) -> Iterator[str]:
-    """`verifier peer` at the bench's end; the pairing code that it shows."""
+def far_end(cable: Cable, *words: str, folder: Path | None = None) -> Iterator[str]:
+    """`verifier peer` at the bench's end; the pairing code that it shows, if any.
+
+    `folder` is the station's folder there; without it, one that goes away with the far end.
+    """
+    with TemporaryDirectory() as passing:
+        yield from _far_end(cable, *words, "--station", str(folder or passing))
+
+
+def _far_end(cable: Cable, *words: str) -> Iterator[str]:
     command = [
         sys.executable,
         "-u",
@@ -76,17 +85,16 @@ def far_end(cable: Cable, *words: str, env: dict[str, str] | None = None) -> Ite
         "0.1",
         *words,
     ]
-    process = subprocess.Popen(
-        cable.on(cable.bench, *command), stdout=subprocess.PIPE, text=True, env={**os.environ, **(env or {})}
-    )
+    process = subprocess.Popen(cable.on(cable.bench, *command), stdout=subprocess.PIPE, text=True)
     try:
         assert process.stdout is not None
         code = ""
         for line in process.stdout:
-            if found := re.search(r"Pairing code: (\S+)", line):
-                code = found[1]
+            if found := re.search(r"Pairing code: (\S+)|No further station may pair", line):
+                code = found[1] or ""
                 break
-        assert code
+        else:
+            raise AssertionError("it did not start")
         yield code
     finally:
         process.terminate()

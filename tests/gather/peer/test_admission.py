@@ -5,12 +5,14 @@ from __future__ import annotations
 import json
 import secrets
 import socket
+import stat
 import struct
 import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import closing, suppress
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -21,40 +23,48 @@ from verifier.errors import BenchFault, InputError, NotPossible
 from verifier.gather.peer import doorman as doors
 from verifier.gather.peer import protocol as rules
 from verifier.gather.peer.client import Asking, pair
+from verifier.gather.peer.key_files import own_key
 from verifier.gather.peer.pairings import PairedWith
 from verifier.gather.peer.protocol import Line, Refused
 from verifier.gather.peer.server import Peer
+from verifier.gather.peer.stations import MOST, Stations
 
 HERE = "127.0.0.1"
+OURS = secrets.token_bytes(32)
+"""The lasting private key of the station that asks."""
 
 
 class Running:
-    def __init__(self, pairings: int) -> None:
+    def __init__(self, folder: Path, pairings: int) -> None:
         self.said: list[str] = []
-        self.peer = Peer(HERE, 0, pairings=pairings, say=self.said.append)
+        self.folder, self.stations = folder, Stations(folder)
+        self.peer = Peer(HERE, 0, stations=self.stations, pairings=pairings, say=self.said.append)
         self.port = self.peer.open()
         self.thread = threading.Thread(target=self.peer.serve, args=(60.0,), daemon=True)
         self.thread.start()
 
-    def pair(self, code: str | None = None) -> PairedWith:
-        return pair(HERE, self.port, code or self.peer.code, "bench")
+    def pair(self, code: str | None = None, *, own: bytes = OURS, station: str = "bench-1") -> PairedWith:
+        return pair(HERE, self.port, code or self.peer.code, name="bench", own=own, station=station)
+
+    def end(self) -> None:
+        self.peer.close()
+        self.thread.join(5)
 
     def connect(self, source: str = HERE) -> socket.socket:
         return socket.create_connection((HERE, self.port), 5, source_address=(source, 0))
 
 
 @pytest.fixture
-def start() -> Iterator[Callable[..., Running]]:
+def start(tmp_path: Path) -> Iterator[Callable[..., Running]]:
     running: list[Running] = []
 
-    def begin(pairings: int = 1) -> Running:
-        running.append(Running(pairings))
+    def begin(pairings: int = 1, folder: str = "far-end") -> Running:
+        running.append(Running(tmp_path / folder, pairings))
         return running[-1]
 
     yield begin
     for one in running:
-        one.peer.close()
-        one.thread.join(5)
+        one.end()
 
 
 def other_code(code: str) -> str:
@@ -75,11 +85,126 @@ def test_a_code_serves_once(start: Callable[..., Running]) -> None:
 def test_each_pairing_has_a_code_and_a_key_of_its_own(start: Callable[..., Running]) -> None:
     far = start(pairings=2)
     first_code = far.peer.code
-    first, second = far.pair(), far.pair()
+    first, second = far.pair(), far.pair(own=secrets.token_bytes(32), station="bench-2")
     assert f"New pairing code: {first_code}" not in far.said
-    assert first.key != second.key and first.id != second.id
+    assert [one.name for one in far.stations.all()] in (["bench-1", "bench-2"], ["bench-2", "bench-1"])
     for pairing in (first, second):
         Asking.open(pairing).close()
+
+
+def test_who_is_paired_is_let_in_again_after_the_far_end_has_ended(start: Callable[..., Running]) -> None:
+    known = start().pair()
+    for _ in range(2):
+        far = start(pairings=0)
+        assert far.peer.code == ""
+        with closing(Asking.open(replace(known, port=far.port))) as asking:
+            assert asking.look()["interface"] == "lo"
+        far.end()
+
+
+def test_what_each_side_keeps_is_for_its_owner_alone(start: Callable[..., Running]) -> None:
+    far = start()
+    far.pair()
+    files = sorted(far.folder.iterdir())
+    assert {path.name for path in files} == {"key", f"{rules.public_key(OURS)}.json"}
+    assert {stat.S_IMODE(path.stat().st_mode) for path in files} == {0o600}
+    assert stat.S_IMODE(far.folder.stat().st_mode) == 0o700
+    kept = b"".join(path.read_bytes() for path in files)
+    assert OURS.hex().encode() not in kept, "the far end has the public half only"
+
+
+@pytest.mark.parametrize("by", ["name", "key"])
+def test_a_station_that_is_revoked_is_let_in_no_more(start: Callable[..., Running], by: str) -> None:
+    far = start(pairings=2)
+    theirs = secrets.token_bytes(32)
+    known, other = far.pair(), far.pair(own=theirs, station="bench-2")
+    with closing(Asking.open(known)) as asking:
+        assert asking.look()
+        (gone,) = far.stations.revoke("bench-1" if by == "name" else rules.public_key(OURS)[:16])
+        assert gone.key == rules.public_key(OURS)
+        with pytest.raises(BenchFault, match="not paired"):
+            asking.look()
+    with pytest.raises(NotPossible, match="does not know this station") as told:
+        Asking.open(known)
+    assert "verifier peer pair" in told.value.to_do
+    Asking.open(other).close()
+    far.end()
+    with pytest.raises(NotPossible, match="does not know this station"):
+        Asking.open(replace(known, port=start(pairings=0).port))
+
+
+@pytest.mark.parametrize("spoil", ["damaged", "readable", "no-name"])
+def test_a_station_whose_file_is_spoiled_is_not_let_in_and_the_others_are(
+    start: Callable[..., Running], spoil: str
+) -> None:
+    far = start(pairings=3)
+    known, other = far.pair(), far.pair(own=secrets.token_bytes(32), station="bench-2")
+    path = far.folder / f"{rules.public_key(OURS)}.json"
+    if spoil == "readable":
+        path.chmod(0o644)
+    else:
+        path.write_text("{" if spoil == "damaged" else '{"name": "bench\\n1", "since": ""}')
+    with pytest.raises(NotPossible, match="does not know this station"):
+        Asking.open(known)
+    assert any(str(path) in text for text in far.said), "the far end's screen says which file"
+    Asking.open(other).close()
+    Asking.open(far.pair()).close()  # paired again, the file is good
+
+
+@pytest.mark.parametrize(
+    ("content", "mode", "told"),
+    [
+        ("", 0o600, "cannot be used"),
+        ('{"private": "zz"}', 0o600, "cannot be used"),
+        ('{"private": "00"}', 0o600, "cannot be used"),
+        ("[]", 0o600, "cannot be used"),
+        (json.dumps({"private": "11" * 32}), 0o640, "others may read"),
+    ],
+)
+def test_a_spoiled_key_is_not_replaced_in_silence(tmp_path: Path, content: str, mode: int, told: str) -> None:
+    path = tmp_path / "key"
+    path.write_text(content)
+    path.chmod(mode)
+    with pytest.raises(InputError, match=told) as error:
+        Peer(HERE, 0, stations=Stations(tmp_path), pairings=1, say=lambda _: None)
+    assert str(path) in str(error.value) and path.read_text() == content
+
+
+def test_a_folder_that_others_may_write_to_proves_nothing(start: Callable[..., Running]) -> None:
+    far = start()
+    known = far.pair()
+    far.folder.chmod(0o777)
+    with pytest.raises(NotPossible, match="does not know this station"):
+        Asking.open(known)
+
+
+def test_two_who_start_at_once_have_one_key(tmp_path: Path) -> None:
+    made: list[bytes] = []
+    threads = [threading.Thread(target=lambda: made.append(own_key(tmp_path / "far-end"))) for _ in range(8)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert len(made) == 8 and len(set(made)) == 1
+
+
+def test_the_number_of_known_stations_is_bounded(start: Callable[..., Running]) -> None:
+    far = start(pairings=2)
+    for n in range(MOST):
+        far.stations.keep(f"{n:064x}", "bench")
+    with pytest.raises(InputError, match="refused"):
+        far.pair()
+    assert any("revoke some" in text for text in far.said)
+    assert len(far.stations.revoke("bench")) == MOST
+    Asking.open(far.pair()).close()
+
+
+@pytest.mark.parametrize("name", ["", "a" * 65, "b\n1", "\x1b[2J", "\u00fc", 1, None])
+def test_a_name_that_cannot_be_shown_is_not_kept(start: Callable[..., Running], name: Any) -> None:
+    far = start()
+    with pytest.raises(InputError, match="refused"):
+        far.pair(station=name)
+    assert far.stations.all() == []
 
 
 def test_the_code_may_be_typed_without_hyphens_and_in_capitals(start: Callable[..., Running]) -> None:
@@ -106,8 +231,8 @@ def test_who_guesses_is_shut_out_even_with_the_right_code(start: Callable[..., R
     # Others are not: on Linux all of 127.0.0.0/8 is loopback.
     with closing(far.connect("127.0.0.2")) as other:
         line = Line(other)
-        ours = rules.Pairing()
-        line.send({"version": 1, "want": "pair", "share": ours.share, "nonce": ours.nonce})
+        ours = rules.Handshake(OURS, "asking")
+        line.send({"version": rules.VERSION, "want": "pair", "name": "bench-2", **ours.said})
         assert "share" in line.receive(seconds=5)
 
 
@@ -116,7 +241,7 @@ def test_who_guesses_is_shut_out_even_with_the_right_code(start: Callable[..., R
 )
 def test_what_is_no_code_is_not_even_sent(code: str) -> None:
     with pytest.raises(InputError, match="four groups of four"):
-        pair(HERE, 1, code, "bench")
+        pair(HERE, 1, code, name="bench", own=OURS, station="bench-1")
 
 
 @given(st.binary(min_size=10, max_size=10))
@@ -134,14 +259,40 @@ def test_a_new_code_has_80_bits_and_four_groups() -> None:
 def test_a_stranger_has_no_session(start: Callable[..., Running]) -> None:
     far = start()
     known = far.pair()
-    for stranger in (replace(known, key=secrets.token_bytes(32)), replace(known, id=secrets.token_hex(8))):
-        with pytest.raises(NotPossible, match="not the one this station is paired with"):
-            Asking.open(stranger)
-    assert sum("Refused 127.0.0.1" in text for text in far.said) >= 1
+    with pytest.raises(NotPossible, match="does not know this station"):
+        Asking.open(replace(known, own=secrets.token_bytes(32)))
+    assert "Refused 127.0.0.1: not paired." in far.said
 
 
-def test_a_far_end_that_is_another_one_is_not_believed(start: Callable[..., Running]) -> None:
-    """It knows the name of our pairing and not its key: it must not get our proof, let alone a session."""
+def test_who_knows_a_stations_public_key_alone_has_no_session(start: Callable[..., Running]) -> None:
+    far = start()
+    known = far.pair()
+    for sealed in (b"", secrets.token_bytes(32)):
+        with closing(far.connect()) as connection:
+            line = Line(connection)
+            own = rules.Handshake(secrets.token_bytes(32), "asking")
+            said = {**own.said, "key": rules.public_key(OURS)}
+            line.send({"version": rules.VERSION, "want": "session", **said})
+            theirs = line.receive(seconds=5)
+            assert theirs["key"] == known.key
+            if sealed:
+                own.seal(line, theirs)
+            line.send({"ready": True})
+            if not sealed:
+                connection.shutdown(socket.SHUT_WR)
+            with suppress(ConnectionResetError):
+                answers = b""
+                while data := connection.recv(4096):
+                    answers += data
+                assert answers == b"" or json.loads(answers[4:]) == {"refused": True}
+    assert "Refused 127.0.0.1: the wrong key." in far.said
+
+
+@pytest.mark.parametrize("knows_the_key", [False, True])
+def test_a_far_end_that_is_another_one_is_not_believed(
+    start: Callable[..., Running], *, knows_the_key: bool
+) -> None:
+    """With a key of its own it gets nothing that we sealed; with the right public key alone, no session."""
     far = start()
     known = far.pair()
     with closing(socket.create_server((HERE, 0))) as listener:
@@ -152,16 +303,30 @@ def test_a_far_end_that_is_another_one_is_not_believed(start: Callable[..., Runn
             with closing(connection):
                 line = Line(connection)
                 heard.append(line.receive(seconds=5))
-                line.send({"nonce": secrets.token_hex(32), "proof": secrets.token_hex(32)})
-                with suppress(EOFError):
+                theirs = rules.Handshake(secrets.token_bytes(32), "far")
+                line.send({**theirs.said, "key": known.key} if knows_the_key else theirs.said)
+                theirs.seal(line, heard[0])
+                with suppress(EOFError, Refused, OSError):
                     heard.append(line.receive(seconds=5))
+                with suppress(OSError):
+                    line.send({"ready": True})
 
         thread = threading.Thread(target=impostor)
         thread.start()
-        with pytest.raises(NotPossible, match="not the one"):
+        with pytest.raises(NotPossible, match="does not prove" if knows_the_key else "is not the one"):
             Asking.open(replace(known, port=listener.getsockname()[1]))
         thread.join(10)
     assert len(heard) == 1
+
+
+def test_another_far_end_with_the_same_code_is_told_apart(start: Callable[..., Running]) -> None:
+    """The bench computer was replaced, or its folder emptied: its key is another one."""
+    known, other = start().pair(), start(folder="another")
+    theirs = other.pair()
+    with pytest.raises(NotPossible, match="is not the one this station is paired with") as told:
+        Asking.open(replace(known, port=other.port))
+    assert "verifier peer pair" in told.value.to_do
+    Asking.open(theirs).close()
 
 
 class Wire:
@@ -236,20 +401,33 @@ def test_a_request_that_is_altered_on_its_way_ends_the_session(start: Callable[.
 def test_a_pairing_that_is_listened_to_holds_neither_code_nor_key(start: Callable[..., Running]) -> None:
     far = start()
     wire, code = Wire(far.port), far.peer.code
-    made = pair(HERE, wire.port, code, "bench")
+    made = pair(HERE, wire.port, code, name="bench", own=OURS, station="bench-1")
     said = bytes(wire.up)
-    assert made.key not in said and made.key.hex().encode() not in said
+    assert OURS not in said and OURS.hex().encode() not in said and made.own == OURS
     assert code.encode() not in said and code.replace("-", "").encode() not in said
     assert rules.code_octets(code) not in said
 
 
-def test_shares_of_low_order_are_refused(start: Callable[..., Running]) -> None:
+@pytest.mark.parametrize("what", ["key", "name"])
+def test_who_stands_between_cannot_have_another_key_or_name_kept(start: Callable[..., Running], what: str) -> None:
+    far = start()
+    theirs = rules.public_key(secrets.token_bytes(32)).encode()
+    old, new = (b"bench-1", b"bench-2") if what == "name" else (rules.public_key(OURS).encode(), theirs)
+    wire = Wire(far.port, lambda data, _: data.replace(old, new))
+    with pytest.raises(InputError, match="refused"):
+        pair(HERE, wire.port, far.peer.code, name="bench", own=OURS, station="bench-1")
+    assert far.stations.all() == []
+
+
+@pytest.mark.parametrize("low", ["key", "share"])
+def test_keys_and_shares_of_low_order_are_refused(start: Callable[..., Running], low: str) -> None:
     """RFC 7748, 6.1: an all-zero shared secret must be refused. 0 and 1 are points of low order."""
     far = start()
     for share in (bytes(32), b"\x01" + bytes(31)):
         with closing(far.connect()) as line_:
             line = Line(line_)
-            line.send({"version": 1, "want": "pair", "share": share.hex(), "nonce": secrets.token_hex(32)})
+            said = {"key": rules.public_key(OURS), "share": rules.public_key(OURS), low: share.hex()}
+            line.send({"version": rules.VERSION, "want": "pair", "name": "bench-1", **said})
             line.receive(seconds=5)
             assert line.receive(seconds=5) == {"refused": True}
 
@@ -356,7 +534,7 @@ def test_whoever_is_paired_is_bounded_too(
 
 def test_one_load_at_a_time(start: Callable[..., Running]) -> None:
     far = start(pairings=2)
-    first, second = Asking.open(far.pair()), Asking.open(far.pair())
+    first, second = Asking.open(far.pair()), Asking.open(far.pair(own=secrets.token_bytes(32)))
     with closing(first), closing(second):
         first._ask({"do": "datagrams", "way": "up", "payload": 18, "count": 1, "rate": 0})
         with pytest.raises(NotPossible, match="busy"):
@@ -365,14 +543,14 @@ def test_one_load_at_a_time(start: Callable[..., Running]) -> None:
         assert second.datagrams("up", payload=18, count=5, rate=0).sent == 5
 
 
-def test_it_ends_by_itself() -> None:
-    peer = Peer(HERE, 0, pairings=1, say=lambda _: None)
+def test_it_ends_by_itself(tmp_path: Path) -> None:
+    peer = Peer(HERE, 0, stations=Stations(tmp_path), pairings=1, say=lambda _: None)
     port = peer.open()
     peer.serve(0.05)
     with pytest.raises(OSError):
         socket.create_connection((HERE, port), 1)
 
 
-def test_an_address_of_somebody_else_cannot_be_listened_on() -> None:
+def test_an_address_of_somebody_else_cannot_be_listened_on(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="cannot listen"):
-        Peer("192.0.2.200", 0, pairings=1, say=lambda _: None).open()
+        Peer("192.0.2.200", 0, stations=Stations(tmp_path), pairings=1, say=lambda _: None).open()

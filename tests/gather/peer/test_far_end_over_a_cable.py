@@ -15,6 +15,8 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))
 from namespaces import BENCH, PORT, Cable, cable, far_end, ip, paired, take, taking
 
+from verifier.gather.peer.stations import Stations
+
 
 @pytest.fixture(scope="module")
 def joined(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Cable, Path]]:
@@ -252,14 +254,36 @@ def test_a_far_end_that_goes_away_is_the_benchs_fault(tmp_path: Path) -> None:
         assert gone["raised"] == "NotPossible" and "verifier peer --listen" in gone["to_do"]
 
 
-def test_a_far_end_that_was_started_anew_wants_pairing_again(tmp_path: Path) -> None:
+def test_a_far_end_that_was_started_anew_knows_its_stations_until_they_are_revoked(tmp_path: Path) -> None:
+    bench, unit = tmp_path / "bench", tmp_path / "unit"
     with cable() as made:
-        with far_end(made) as code:
-            paired(made, code, tmp_path)
+        with far_end(made, folder=bench) as code:
+            paired(made, code, unit)
+        with far_end(made, folder=bench) as code:
+            assert code == "", "nobody else may pair unless that is asked for"
+            assert take(made, unit, "clock.peer")["ahead"]["unit"] == "s"
+            (known,) = Stations(bench / "far-end").all()
+            revoke = [sys.executable, "-m", "verifier", "peer", "revoke", known.short_key, "--station", str(bench)]
+            subprocess.run(revoke, check=True, capture_output=True)
+            found = take(made, unit, "clock.peer")
+        assert found["raised"] == "NotPossible" and "does not know this station" in found["what"]
+        assert f"verifier peer pair {BENCH}:{PORT} --name bench" in found["to_do"]
         with far_end(made):
-            found = take(made, tmp_path, "clock.peer")
-    assert found["raised"] == "NotPossible"
-    assert f"verifier peer pair {BENCH}:{PORT} --name bench" in found["to_do"]
+            found = take(made, unit, "clock.peer")
+    assert found["raised"] == "NotPossible", "a far end with a folder of its own is a stranger"
+
+
+def test_a_pairing_that_is_spoiled_is_named_and_used_for_nothing(tmp_path: Path) -> None:
+    with cable() as made, far_end(made) as code:
+        paired(made, code, tmp_path)
+        (tmp_path / "peers" / "key").chmod(0o644)
+        found = take(made, tmp_path, "clock.peer")
+        assert found["raised"] == "BenchFault" and "peers/key: others may read" in found["what"]
+        (tmp_path / "peers" / "key").chmod(0o600)
+        (tmp_path / "peers" / "bench.json").write_text("{")
+        found = take(made, tmp_path, "clock.peer")
+    assert found["raised"] == "BenchFault" and "peers/bench.json" in found["what"]
+    assert found["to_do"] == "Pair again; the file is replaced."
 
 
 def test_it_listens_on_its_one_address_only(joined: tuple[Cable, Path]) -> None:

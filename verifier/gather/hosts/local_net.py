@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 import anyio
 
-from verifier.errors import NotPossible
+from verifier.errors import BenchFault, InputError, NotPossible
 from verifier.services import Clocks, Exchange
 
 if TYPE_CHECKING:
@@ -110,7 +110,11 @@ class LocalNet:
         from verifier.gather.peer.client import open_far_end
         from verifier.gather.peer.pairings import folder, paired
 
-        return await open_far_end(paired(folder(), name), self._clocks.wall, interface)
+        try:
+            pairing = paired(folder(), name)
+        except InputError as error:
+            raise BenchFault(f"{error.where}: {error.what}", to_do=error.to_do) from None
+        return await open_far_end(pairing, self._clocks.wall, interface)
 
 
 def _family(address: str) -> socket.AddressFamily:

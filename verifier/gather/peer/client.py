@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import errno
-import secrets
 import socket
 import threading
 from collections.abc import Callable, Iterator, Mapping
@@ -25,28 +24,19 @@ REACH_SECONDS = 3.0
 T = TypeVar("T")
 
 
-def pair(address: str, port: int, code: str, name: str) -> PairedWith:
-    """Pair with the far end whose screen shows `code`. InputError when that does not succeed, with what to do."""
+def pair(address: str, port: int, code: str, *, name: str, own: bytes, station: str) -> PairedWith:
+    """Pair with the far end whose screen shows `code`. It is called `name` here, we are called `station` there.
+
+    InputError when that does not succeed, with what to do.
+    """
     where = f"{address} port {port}"
     try:
         secret = rules.code_octets(code)
     except ValueError as error:
         raise InputError(str(error), to_do="Type it as the far end shows it.") from None
-    ours = rules.Pairing()
     try:
         with socket.create_connection((address, port), REACH_SECONDS) as connection:
-            line = Line(connection)
-            line.send({"version": rules.VERSION, "want": "pair", "share": ours.share, "nonce": ours.nonce})
-            theirs = line.receive(seconds=rules.HANDSHAKE_SECONDS)
-            _refuse_refusal(theirs)
-            spoken_so_far = line.spoken_so_far
-            keys = ours.keys(theirs.get("share"), secret, spoken_so_far)
-            line.send({"proof": rules.proof(keys["asking"], "asking", spoken_so_far)})
-            line.authenticate(rules.session_key(keys["key"], spoken_so_far), "asking")
-            answer = line.receive(seconds=rules.HANDSHAKE_SECONDS)
-            if not rules.proved(answer.get("proof"), keys["far"], "far", spoken_so_far):
-                raise Refused("it did not prove the code")
-            known_by = rules.unhex(answer.get("id"), 8).hex()
+            key, _ = _shake_hands(Line(connection), own, {"want": "pair", "name": station}, code=secret)
     except (Refused, EOFError):
         raise InputError(
             "the far end refused, or does not know this code",
@@ -59,7 +49,27 @@ def pair(address: str, port: int, code: str, name: str) -> PairedWith:
             where=where,
             to_do="Start `verifier peer --listen ADDRESS` on the bench computer, and check cable and addresses.",
         ) from None
-    return PairedWith(name=name, address=address, port=port, id=known_by, key=keys["key"])
+    return PairedWith(name=name, address=address, port=port, key=key, own=own)
+
+
+def _shake_hands(
+    line: Line, own: bytes, wish: dict[str, Any], *, code: bytes = b"", key: str = ""
+) -> tuple[str, dict[str, Any]]:
+    """The far end's public key, which must be `key` where that is known, and its first answer that it sealed."""
+    ours = rules.Handshake(own, "asking")
+    line.send({"version": rules.VERSION, **wish, **ours.said})
+    theirs = line.receive(seconds=rules.HANDSHAKE_SECONDS)
+    if "refused" in theirs:
+        raise Refused("does not know this station, or no more")
+    if key and theirs.get("key") != key:
+        raise Refused("is not the one this station is paired with")
+    ours.seal(line, theirs, code)
+    line.send({"ready": True})
+    try:
+        answer = line.receive(seconds=rules.HANDSHAKE_SECONDS)
+    except Refused:
+        raise Refused("does not prove that it is the one this station is paired with") from None
+    return str(theirs["key"]), answer
 
 
 def _connected(pairing: PairedWith, interface: str) -> socket.socket:
@@ -75,11 +85,6 @@ def _connected(pairing: PairedWith, interface: str) -> socket.socket:
         line.close()
         raise
     return line
-
-
-def _refuse_refusal(message: dict[str, Any]) -> None:
-    if "refused" in message:
-        raise Refused("it refused")
 
 
 class Asking:
@@ -109,10 +114,11 @@ class Asking:
             connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
             asking = cls(pairing, connection, interface)
             asking._prove()
-        except (Refused, EOFError, OSError):
+        except (Refused, EOFError, OSError) as error:
             connection.close()
+            why = str(error) if isinstance(error, Refused) else "breaks off before it lets this station in"
             raise NotPossible(
-                f"the far end at {where} is not the one this station is paired with, or it was started anew",
+                f"the far end at {where} {why}",
                 to_do=f"Pair again: `verifier peer pair {pairing.address}:{pairing.port} --name {pairing.name}`.",
             ) from None
         except BaseException:
@@ -121,18 +127,8 @@ class Asking:
         return asking
 
     def _prove(self) -> None:
-        line, key = self._line, self._pairing.key
-        nonce = secrets.token_hex(32)
-        line.send({"version": rules.VERSION, "want": "session", "id": self._pairing.id, "nonce": nonce})
-        before = line.spoken_so_far
-        theirs = line.receive(seconds=rules.HANDSHAKE_SECONDS)
-        _refuse_refusal(theirs)
-        if not rules.proved(theirs.get("proof"), key, "far", before):
-            raise Refused("the far end did not prove itself")
-        spoken_so_far = line.spoken_so_far
-        line.send({"proof": rules.proof(key, "asking", spoken_so_far)})
-        line.authenticate(rules.session_key(key, spoken_so_far), "asking")
-        ready = line.receive(seconds=rules.HANDSHAKE_SECONDS)
+        ours, theirs = self._pairing.own, self._pairing.key
+        _, ready = _shake_hands(self._line, ours, {"want": "session"}, key=theirs)
         if "error" in ready:
             raise NotPossible(f"the far end {self._pairing.name} is {str(ready['error'])[:200]}")
 

@@ -2,27 +2,28 @@
 
 from __future__ import annotations
 
-import json
 import os
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from verifier.errors import InputError, NotPossible
+from verifier.gather.peer import key_files
 
 NAME = re.compile(r"[a-z0-9]([a-z0-9-]{0,30}[a-z0-9])?")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PairedWith:
-    """How a far end is reached, and the key that both have."""
+    """How a far end is reached, and how it and we know each other."""
 
     name: str
     address: str
     port: int
-    id: str
-    """By which the far end knows us."""
-    key: bytes
+    key: str
+    """The far end's public key: lower-case hexadecimal text."""
+    own: bytes = field(repr=False)
+    """This station's private key, the same for all far ends."""
 
 
 def valid_name(name: str) -> str:
@@ -43,18 +44,16 @@ def folder() -> Path:
 
 
 def keep(at: Path, pairing: PairedWith) -> Path:
-    """Write the pairing; an earlier one of that name is replaced. The file's path."""
-    at.mkdir(mode=0o700, parents=True, exist_ok=True)
+    """Write the pairing; an earlier one of that name is replaced. InputError where it cannot be kept."""
     path = at / f"{valid_name(pairing.name)}.json"
-    aside = path.with_suffix(".new")
-    aside.unlink(missing_ok=True)
-    text = json.dumps(
-        {"address": pairing.address, "port": pairing.port, "id": pairing.id, "key": pairing.key.hex()}, indent=1
-    )
-    descriptor = os.open(aside, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600)
-    with os.fdopen(descriptor, "w", encoding="ascii") as file:
-        file.write(text + "\n")
-    aside.replace(path)
+    try:
+        key_files.write(path, {"address": pairing.address, "port": pairing.port, "key": pairing.key})
+    except OSError as error:
+        raise InputError(
+            f"the pairing cannot be kept: {error.strerror or error}",
+            where=str(path),
+            to_do="Make the folder writable, with free space, and pair again.",
+        ) from None
     return path
 
 
@@ -62,26 +61,23 @@ def paired(at: Path, name: str) -> PairedWith:
     """The far end of that name. NotPossible where there is none; InputError for a file that cannot be used."""
     path = at / f"{valid_name(name)}.json"
     try:
-        raw = path.read_bytes()[:4096]
+        found = key_files.read(path)
+        address, port, key = (found[name] for name in ("address", "port", "key"))
+        if not (isinstance(address, str) and isinstance(port, int) and isinstance(key, str)):
+            raise ValueError("of another kind")
+        if len(bytes.fromhex(key)) != key_files.OCTETS:
+            raise ValueError("no key")
     except FileNotFoundError:
         raise NotPossible(
             f"this station is not paired with a far end {name!r}",
             to_do=f"On the bench computer start `verifier peer --listen ADDRESS`; "
             f"here, `verifier peer pair ADDRESS --name {name}`.",
         ) from None
-    try:
-        found = json.loads(raw)
-        return PairedWith(
-            name=name,
-            address=str(found["address"]),
-            port=int(found["port"]),
-            id=str(found["id"]),
-            key=bytes.fromhex(found["key"]),
-        )
-    except (ValueError, KeyError, TypeError) as error:
+    except (OSError, ValueError, KeyError) as error:
         raise InputError(
             f"cannot be used: {type(error).__name__}", where=str(path), to_do="Pair again; the file is replaced."
         ) from None
+    return PairedWith(name=name, address=address, port=port, key=key, own=key_files.own_key(at))
 
 
 def names(at: Path) -> list[str]:

@@ -3,24 +3,32 @@
 The threat: a stranger on the bench network, who can connect, listen, replay and send anything, and who may
 stand between the two. What the rules below give, and what they do not:
 
-1. *Pairing.* Both send an X25519 share and a nonce. Everything after is keyed with HKDF-SHA256 over the shared
-   secret **and** the one-time code. The asking side proves the code first, the far end second. A listener learns
-   nothing that the code could be tried against. Who stands between, or plays the far end, gets one value to try
-   codes against offline; the code therefore has 80 random bits and is never chosen by a person.
-2. A code serves one pairing. After `WRONG_CODES` wrong proofs it is void and a new one is made.
-3. *Session.* Challenge and response over the 256-bit key of the pairing: HMAC-SHA256 over both sides' nonces,
-   each side under a label of its own, so that nothing can be reflected or replayed. Keys live as long as the
-   far end's process; it keeps none on disk.
-4. Every later message carries an HMAC over direction, count and body under a key of that session alone.
-   Messages are not encrypted: there is nothing secret in how fast a cable is.
+1. *Keys.* Each side has one lasting X25519 key, in a file of its own that its owner alone may read. A far end lets
+   in the stations whose public keys it keeps; a station believes the one public key that it keeps for a far end.
+   What is kept lasts until it is forgotten (`peer forget`, `peer revoke`), however often either side restarts.
+2. *Handshake.* Both sides say their lasting public key and a fresh share. The key of the session is HKDF-SHA256,
+   salted with the digest of all that was said, over the four agreements of the pattern KK (es, se, ss, ee; Noise
+   protocol framework, revision 34). Nobody has it who has neither side's private key; who stole one side's can
+   play that side, and not the other one to it; and nothing that was recorded can be played again.
+3. *Pairing* is the same handshake, keyed with a one-time code too, before either side knows the other's key; each
+   keeps the other's afterwards. The asking side seals first. A listener learns nothing that the code could be
+   tried against. Who stands between, or plays the far end, gets one value to try codes against offline; the code
+   therefore has 80 random bits and is never chosen by a person. A code serves one pairing; after `WRONG_CODES`
+   wrong tries it is void and a new one is made.
+4. Every later message carries an HMAC over direction, count and body under the key of that session alone; the
+   first one in each direction is the proof. Messages are not encrypted: there is nothing secret in how fast a
+   cable is. Whoever listens sees which keys talk to each other.
 5. A data connection shows a token that was told over the session, serves once, and from the same address.
    Datagrams carry a shorter token. Who stands between can disturb or forge the load itself, and so make a sound
    cable look bad; a measurement over a network that an attacker controls proves nothing about the cable anyway.
 6. Load goes only to the address of the session that asked for it: a far end cannot be aimed at others.
 7. All of it is bounded: message sizes, the time of a whole handshake, connections that have not proved
-   themselves (in all, and from one address), wrong proofs from one address, load in seconds and in number.
+   themselves (in all, and from one address), wrong proofs from one address, load in seconds and in number, the
+   stations that are known, and how long a far end listens at all. A station that is revoked is refused from its
+   next request on.
 
-What it is not: protection against a flood of packets, or against somebody who can read the station's files.
+What it is not: protection against a flood of packets, or against somebody who can read a side's files: with the
+station's key he is the station, with the far end's he is the far end, until the other side forgets it.
 """
 
 from __future__ import annotations
@@ -33,13 +41,14 @@ import secrets
 import socket
 import struct
 import time
+from collections.abc import Mapping
 from typing import Any, Literal
 
 from cryptography.hazmat.primitives.asymmetric.x25519 import X25519PrivateKey, X25519PublicKey
 from cryptography.hazmat.primitives.hashes import SHA256
 from cryptography.hazmat.primitives.kdf.hkdf import HKDF
 
-VERSION = 1
+VERSION = 2
 PORT = 7411
 FIRST_LIMIT = 1024
 """Octets of a message from somebody who has not proved who they are."""
@@ -71,7 +80,7 @@ class Line:
         self._key: bytes | None = None
         self._ours, self._theirs = b"", b""
         self._sent = self._received = 0
-        self._spoken_so_far = hashlib.sha256(b"verifier peer 1")
+        self._spoken_so_far = hashlib.sha256(b"verifier peer 2")
 
     @property
     def spoken_so_far(self) -> bytes:
@@ -97,7 +106,7 @@ class Line:
         """Raises Refused for anything that is no message; TimeoutError, and EOFError when the other side left."""
         until = time.monotonic() + seconds
         (length,) = _LENGTH.unpack(self._exactly(_LENGTH.size, until))
-        if length > (FIRST_LIMIT if self._key is None else LIMIT):
+        if length > (LIMIT if self._received else FIRST_LIMIT):
             raise Refused("a message is too long")
         body = self._exactly(length, until)
         if self._key is not None:
@@ -150,38 +159,36 @@ def code_octets(typed: str) -> bytes:
     return octets
 
 
-class Pairing:
-    """One side of a pairing, until both shares are known."""
+class Handshake:
+    """One side of a handshake (rules 2 and 3), until the other side's key and share are known."""
 
-    def __init__(self) -> None:
-        self._private = X25519PrivateKey.generate()
-        self.share = self._private.public_key().public_bytes_raw().hex()
-        self.nonce = secrets.token_hex(32)
+    def __init__(self, own: bytes, side: Side) -> None:
+        self._lasting, self._side = X25519PrivateKey.from_private_bytes(own), side
+        self._fresh = X25519PrivateKey.generate()
+        self.said = {"key": public_key(own), "share": self._fresh.public_key().public_bytes_raw().hex()}
+        """For this side's first message."""
 
-    def keys(self, their_share: object, code: bytes, spoken_so_far: bytes) -> dict[str, bytes]:
-        """`asking` and `far` prove the code, `key` is what the sessions use; Refused for a share that is none."""
+    def seal(self, line: Line, theirs: Mapping[str, Any], code: bytes = b"") -> None:
+        """From now on each message is sealed. `theirs` is the other side's first one; `code` is for pairing.
+
+        Refused for a key or share that is none.
+        """
         try:
-            share = X25519PublicKey.from_public_bytes(unhex(their_share, 32))
-            secret = self._private.exchange(share)
-        except ValueError:  # also a share of low order (RFC 7748, 6.1)
+            key, share = (X25519PublicKey.from_public_bytes(unhex(theirs.get(n), 32)) for n in ("key", "share"))
+            crossed = [self._fresh.exchange(key), self._lasting.exchange(share)]
+            straight = [self._lasting.exchange(key), self._fresh.exchange(share)]
+        except ValueError:  # also one of low order (RFC 7748, 6.1)
             raise Refused("the other side's share is none") from None
-        made = HKDF(SHA256(), 96, salt=spoken_so_far, info=b"verifier peer pairing").derive(secret + code)
-        return {"asking": made[:32], "far": made[32:64], "key": made[64:]}
+        if self._side == "far":
+            crossed.reverse()
+        secret = b"".join([*crossed, *straight, code])
+        kdf = HKDF(SHA256(), 32, salt=line.spoken_so_far, info=b"verifier peer session")
+        line.authenticate(kdf.derive(secret), self._side)
 
 
-def proof(key: bytes, side: Side, spoken_so_far: bytes) -> str:
-    """What only a holder of `key` can say at this point of this handshake."""
-    return hmac.digest(key, b"proof " + side.encode() + spoken_so_far, "sha256").hex()
-
-
-def session_key(key: bytes, spoken_so_far: bytes) -> bytes:
-    return hmac.digest(key, b"session " + spoken_so_far, "sha256")
-
-
-def proved(given: object, key: bytes, side: Side, spoken_so_far: bytes) -> bool:
-    return isinstance(given, str) and hmac.compare_digest(
-        given.encode("utf-8", "replace"), proof(key, side, spoken_so_far).encode()
-    )
+def public_key(own: bytes) -> str:
+    """The public half of a lasting key, as it is told and kept."""
+    return X25519PrivateKey.from_private_bytes(own).public_key().public_bytes_raw().hex()
 
 
 def unhex(text: object, octets: int) -> bytes:

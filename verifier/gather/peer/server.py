@@ -20,6 +20,7 @@ from verifier.gather.peer import load, outside
 from verifier.gather.peer import protocol as rules
 from verifier.gather.peer.doorman import Doorman
 from verifier.gather.peer.protocol import Line, Refused
+from verifier.gather.peer.stations import Stations, valid_name
 
 SESSIONS = 4
 IDLE = 120.0
@@ -43,12 +44,12 @@ class Peer:
     """Bind with `open`, then `serve` until `close` or until its time is over."""
 
     def __init__(
-        self, address: str, port: int, *, pairings: int, say: Callable[[str], None], doorman: Doorman | None = None
+        self, address: str, port: int, *, stations: Stations, pairings: int, say: Callable[[str], None]
     ) -> None:
         self._address, self._port, self._left, self._say = address, port, pairings, say
-        self._doorman = doorman or Doorman()
+        self._stations, self._own = stations, stations.own_key()
+        self._doorman = Doorman()
         self._lock = threading.Lock()
-        self._keys: dict[str, bytes] = {}
         self._code, self._wrong = rules.new_code(), 0
         self._awaited: dict[str, _Awaited] = {}
         self._load = threading.Lock()
@@ -137,7 +138,7 @@ class Peer:
             else:
                 self._prove(line, hello, until)
                 leave(failed=False)
-                self._session(line, source)
+                self._session(line, source, hello["key"])
         except Refused as why:
             if not left:
                 self._say(f"Refused {source}: {why}.")
@@ -156,36 +157,38 @@ class Peer:
         with self._lock:
             return any(waiting.connection is connection for waiting in self._awaited.values())
 
-    # Pairing and proof: protocol.py, rules 1 to 3.
+    # Pairing and proof: protocol.py, rules 1 to 4.
+
+    def _shake_hands(self, line: Line, hello: dict[str, Any], until: float, code: bytes = b"") -> None:
+        ours = rules.Handshake(self._own, "far")
+        line.send(ours.said)
+        ours.seal(line, hello, code)
+        line.receive(seconds=until - time.monotonic())
 
     def _pair(self, line: Line, hello: dict[str, Any], until: float, source: str) -> None:
-        ours = rules.Pairing()
+        name = valid_name(hello.get("name"))
         with self._lock:
             if not self._left:
                 raise Refused("nobody else may pair")
-            code = rules.code_octets(self._code)
-        line.send({"share": ours.share, "nonce": ours.nonce})
-        spoken_so_far = line.spoken_so_far
-        keys = ours.keys(hello.get("share"), code, spoken_so_far)
-        answer = line.receive(seconds=until - time.monotonic())
-        right = rules.proved(answer.get("proof"), keys["asking"], "asking", spoken_so_far)
+            code = self._code
+        try:
+            self._shake_hands(line, hello, until, rules.code_octets(code))
+        except Refused:
+            with self._lock:
+                if self._code == code:
+                    self._wrong += 1
+                    if self._wrong >= rules.WRONG_CODES:
+                        self._renew()
+            raise Refused("the wrong code") from None
         with self._lock:
             # Somebody else may have used the code, or used it up, in the meantime.
-            current = self._left > 0 and rules.code_octets(self._code) == code
-            if right and current:
-                name = secrets.token_hex(8)
-                self._keys[name] = keys["key"]
-                self._left -= 1
-                self._renew()
-            elif current:
-                self._wrong += 1
-                if self._wrong >= rules.WRONG_CODES:
-                    self._renew()
-        if not (right and current):
-            raise Refused("the wrong code")
-        line.authenticate(rules.session_key(keys["key"], spoken_so_far), "far")
-        line.send({"proof": rules.proof(keys["far"], "far", spoken_so_far), "id": name})
-        self._say(f"Paired with {source}.")
+            if not self._left or self._code != code:
+                raise Refused("the wrong code")
+            self._stations.keep(hello["key"], name)
+            self._left -= 1
+            self._renew()
+        line.send({"ready": True})
+        self._say(f"Paired with {name}, {source}.")
 
     def _renew(self) -> None:
         self._code, self._wrong = rules.new_code(), 0
@@ -193,21 +196,15 @@ class Peer:
             self._say(f"New pairing code: {self._code}")
 
     def _prove(self, line: Line, hello: dict[str, Any], until: float) -> None:
-        rules.unhex(hello.get("nonce"), 32)
-        with self._lock:
-            key = self._keys.get(str(hello.get("id")))
-        if key is None:
-            raise Refused("not paired")
-        line.send({"nonce": secrets.token_hex(32), "proof": rules.proof(key, "far", line.spoken_so_far)})
-        spoken_so_far = line.spoken_so_far
-        answer = line.receive(seconds=until - time.monotonic())
-        if not rules.proved(answer.get("proof"), key, "asking", spoken_so_far):
-            raise Refused("the wrong key")
-        line.authenticate(rules.session_key(key, spoken_so_far), "far")
+        self._stations.known(hello.get("key"))
+        try:
+            self._shake_hands(line, hello, until)
+        except Refused:
+            raise Refused("the wrong key") from None
 
     # What is asked for in a session.
 
-    def _session(self, line: Line, source: str) -> None:
+    def _session(self, line: Line, source: str, key: str) -> None:
         if not self._sessions.acquire(blocking=False):
             line.send({"error": "busy: too many sessions at once"})
             return
@@ -218,6 +215,7 @@ class Peer:
                 request = line.receive(seconds=min(IDLE, left))
                 arrived = time.time()
                 try:
+                    self._stations.known(key)
                     answer = self._answer(line, source, request, arrived)
                 except NotPossible as error:
                     answer = {"error": error.what, "kind": "not-possible"}
