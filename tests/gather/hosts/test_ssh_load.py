@@ -26,6 +26,7 @@ def host(
     request: pytest.FixtureRequest, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> Iterator[tuple[SshUnit, SshHost]]:
     monkeypatch.setattr(shell_load, "LEASE", 2.0)
+    monkeypatch.setattr(shell_load, "ANSWER", 1.0)
     monkeypatch.setattr(ssh, "CONNECT_LIMIT", 1.0)
     monkeypatch.setattr(ssh_words, "GRACE", 0.5)
     online = tmp_path / "sys/devices/system/cpu/online"

@@ -14,6 +14,8 @@ from verifier.services import LEASE, Clocks, Commands, Files
 
 ONLINE = "/sys/devices/system/cpu/online"
 MOST_CORES = 512
+ANSWER = 5.0
+"""Seconds that the unit may take to start or end its loops."""
 
 
 class ShellLoad:
@@ -53,7 +55,7 @@ class ShellLoad:
         now = self._clocks.loop()
         lasts = max(1, math.ceil(min(LEASE, self._until - now)))
         loop = f"timeout {lasts} sh -c 'while :; do :; done' </dev/null >/dev/null 2>&1 & echo $!; "
-        said = await self._commands.run("sh", "-c", loop * self._cores)
+        said = await self._commands.run("sh", "-c", loop * self._cores, timeout=ANSWER)
         self._renewed = now
         self._running = [line for line in said.stdout.split() if re.fullmatch(r"[1-9]\d{0,9}", line)]
         if said.exit != 0 or len(self._running) != self._cores:
@@ -61,7 +63,7 @@ class ShellLoad:
 
     async def _kill(self, processes: list[str]) -> None:
         if processes:
-            await self._commands.run("sh", "-c", f"kill {' '.join(processes)} 2>/dev/null; :")
+            await self._commands.run("sh", "-c", f"kill {' '.join(processes)} 2>/dev/null; :", timeout=ANSWER)
 
 
 def cores_of(online: str) -> int:
