@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
-from workloads import SealedRun, TrivialRun, least_audit, trivial_probe, words
+from workloads import Heating, SealedRun, TrivialRun, least_audit, trivial_probe, words
 
 
 @pytest.fixture(autouse=True)
@@ -41,6 +41,18 @@ def test_audit_of_records(benchmark: Any, tmp_path: Path) -> None:
     files = [run.seal(f"r{n}") for n in range(records)]
     assert least_audit(files, run.key.public) == records
     assert benchmark(run.audit) == records
+
+
+@pytest.mark.parametrize("seconds", [200, 2700])
+def test_thermal_look(benchmark: Any, seconds: int) -> None:
+    """What each look of `thermal.step` costs: goal tens of milliseconds."""
+    heating = Heating(seconds)
+    low, high = benchmark(heating.look)
+    assert low < 40 < high
+
+
+def test_thermal_fit(benchmark: Any) -> None:
+    assert benchmark(Heating(2700).fit) == pytest.approx(40, abs=1)
 
 
 def test_help(benchmark: Any) -> None:

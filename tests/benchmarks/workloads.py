@@ -29,6 +29,33 @@ firmware = false
 """
 
 
+class Heating:
+    """The samples of a heating of so many seconds, four a second, by a sensor with steps of 1 K."""
+
+    def __init__(self, seconds: int) -> None:
+        import numpy as np
+
+        from verifier.gather.heating.estimate import Samples, Spans
+        from verifier.gather.heating.forecast import Range
+        from verifier.gather.heating.foster import response
+
+        t = np.arange(0, seconds, 0.25)
+        noise = 0.3 * np.random.default_rng(1).standard_normal(len(t))
+        sensor = np.round(23 + response(t, 40.0, (9.0, 21.0), (22.0, 640.0)) + noise)
+        self.samples = Samples(t, sensor, np.full(len(t), 23.0))
+        self.spans = Spans(Range(8, 120), Range(400, 1000))
+
+    def look(self) -> tuple[float, float]:
+        from verifier.gather.heating.estimate import estimate
+
+        return estimate(self.samples, self.spans, 2700.0, step=1.0).rise
+
+    def fit(self) -> float:
+        from verifier.gather.heating.estimate import fitted
+
+        return fitted(self.samples, self.spans, 2700.0)[0].settled
+
+
 def trivial_suite(checks: int) -> str:
     return _HEAD + "".join(
         f"""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 import time
 from collections.abc import Iterator
@@ -21,7 +22,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 from ssh_unit import NEEDED, SshUnit
 
 
-@pytest.fixture(params=["GNU", "busybox"])
+@pytest.fixture(params=["busybox", "GNU"] if os.environ.get("VERIFIER_LONG") else ["busybox"])
 def host(
     request: pytest.FixtureRequest, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> Iterator[tuple[SshUnit, SshHost]]:
