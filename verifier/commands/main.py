@@ -26,6 +26,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "station": ("verifier.commands.station:station", "Set up and show this bench."),
     "keys": ("verifier.commands.keys:keys", "The keys that seal records: show, export, trust, retire."),
     "store": ("verifier.commands.store:store", "The searchable copy of the records."),
+    "demo": ("verifier.commands.demo:demo", "The whole story on simulated units, in a throw-away station."),
     "completion": ("verifier.commands.completion:completion", "Print the script that completes words in a shell."),
 }
 """Command to (module:attribute, help). The help stands here so that --help loads no command."""

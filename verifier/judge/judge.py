@@ -264,7 +264,7 @@ def _finding_reason(verdict: Verdict, held: Sequence[Held]) -> str:
     """One sentence on what decided the verdict, naming readings where a check has several."""
     several = len({h.reading for h in held}) > 1
     told = [
-        f"{h.reading}: {h.reason}" if several and h.reading not in h.reason else h.reason
+        f"{h.reading.replace('_', ' ')}: {h.reason}" if several and h.reading not in h.reason else h.reason
         for h in held
         if h.verdict is verdict
     ]
