@@ -381,7 +381,7 @@ class Engine:
             return ORDER
         if declaration is not None and INSTRUMENTS in declaration.services:
             return INSTRUMENTS
-        if check.probe and check.seen_from == "bench":
+        if check.probe and check.seen_from == BENCH:
             return BENCH
         return self.state.at if check.probe else ""
 
@@ -598,6 +598,9 @@ class Engine:
         )
 
     def _absent(self, check: Check, error: Absent) -> Finding:
+        if check.seen_from == BENCH:
+            # What the bench itself has not is no fault of the unit.
+            return Finding(verdict=Verdict.BENCH_ERROR, reason=f"at the bench: {error.what}", to_do=error.to_do)
         attempt = self.state.open_attempt(check.id)
         if attempt is not None and len(attempt.takes) > 0:
             reason = f"was there at first, then no more: {error.what}"

@@ -91,6 +91,15 @@ def test_unit_that_runs_nothing_is_seen_from_the_bench_alone(suite: str, tmp_pat
     assert "Not covered" in page and "Port 1" in page
 
 
+def test_what_the_bench_itself_has_not_is_never_a_fault_of_the_unit(suite: str, tmp_path: Path) -> None:
+    file = Path(suite)
+    file.write_text(file.read_text().replace('interface = "lo" }\ncovers', 'interface = "lan9" }\ncovers'))
+    _, told, _ = run(suite, "none", tmp_path, "--replaced", "io-board")
+    found = told["checks"]["lan-outside"]
+    assert found["verdict"] == "bench-error"
+    assert found["reason"].startswith("at the bench: ") and "lan9" in found["reason"]
+
+
 @pytest.mark.parametrize("at", ["local", f"recorded:{TESTS / 'reference/hardware/server'}", "simulated"])
 def test_where_there_is_no_bench_beside_the_unit_nothing_is_read_there(
     suite: str, tmp_path: Path, at: str
