@@ -20,6 +20,7 @@ from verifier.gather.clocks import RealClocks
 from verifier.gather.hosts import open_host
 from verifier.gather.workers import run_probe
 from verifier.readings import Basis, Bound, Contribution, Reading
+from verifier.services import Fix
 
 SETTINGS: dict[str, Any] = {"server": "time.example", "holds_up": 40.0, "dwell": 600.0}
 
@@ -197,6 +198,29 @@ def test_a_reference_that_goes_backwards_is_no_reference() -> None:
     clock = Clock()
     with pytest.raises(BenchFault, match="before the first reading"):
         across(Unit(clock), later(clock, reference_off=-86_400.0))
+
+
+@pytest.mark.parametrize("silent", ["the time server", "the unit"])
+def test_what_is_not_up_yet_after_the_cut_costs_no_second_one(silent: str) -> None:
+    class Silent(Unit):
+        async def network(self, server: str, port: int) -> Fix:
+            if silent == "the time server":
+                raise NotPossible("the name leads to no address here")
+            return await super().network(server, port)
+
+        async def read(self, path: str, limit: int = 65_536) -> bytes:
+            if silent == "the unit" and path.endswith("since_epoch"):
+                raise BenchFault("the unit did not answer\x07")
+            return await super().read(path, limit)
+
+    clock = Clock(ppm=20.0)
+    first = Unit(clock).take("clock.retention", SETTINGS)
+    early = Silent(clock, true=NOON + 720, boot_id="b", up=5, answers=["11 min"])
+    waits = early.take("clock.retention", SETTINGS, first.readings)
+    assert waits.pause is not None and "cannot be read again yet" in waits.pause.why and not waits.readings
+    assert "need not go away again" in waits.pause.say and waits.pause.seconds == 0
+    found = later(clock, 15.0, up=190.0).take("clock.retention", SETTINGS, first.readings)
+    assert found["kept"] is True and found["rate"] == pytest.approx(20.0, abs=2 * found.u("rate"))
 
 
 def test_a_clock_that_is_set_while_it_is_looked_at() -> None:

@@ -178,23 +178,27 @@ limits = [
         )
         yield ask
         fixes: list[Fix] = []
-        async for step in true_time(host, settings, fixes):
-            yield step
-        look, origin = await _look(host, settings)
+        try:
+            async for step in true_time(host, settings, fixes):
+                yield step
+            look, origin = await _look(host, settings)
+        except (BenchFault, NotPossible) as error:
+            # A network or a unit that is not up yet costs no second power cut.
+            yield _wait(error)
+            return
         now = fixes[0].time + ((look.at if look else host.clocks.loop()) - fixes[0].at)
-        elapsed = now - began
-        if elapsed <= 0:
+        if now <= began:
             raise BenchFault(
                 f"by the reference it is {written(now)}, which is before the first reading at {written(began)}"
             )
         up = await uptime(host)
-        away = min(_seconds(ask.answer), elapsed - (up or 0.0))
+        away = min(_seconds(ask.answer), now - began - (up or 0.0))
         if away < settings.seconds * 0.98:
             yield _pause(host, settings, f"power was away for {words(max(0.0, round(away)))} only")
             return
-        found = await found_at_start(host, now, up)
         system = await set_by_system(host)
-        if system and found is None:
+        start = None if up is None else await found_at_start(host, now, up)
+        if system and start is None:
             raise NotPossible(
                 "the unit's system keeps its clock right and may have set it since it started, so that nothing "
                 "shows whether the cell kept it",
@@ -202,7 +206,7 @@ limits = [
             )
         person = "the technician's word" + (", and the unit's own start" if up is not None else "")
         yield Reading(name="away", value=float(round(away)), unit="s", origin=person, exact=True)
-        yield Reading(name="elapsed", value=round(elapsed, 3), unit="s", origin=fixes[0].origin, exact=True)
+        yield Reading(name="elapsed", value=round(now - began, 3), unit="s", origin=fixes[0].origin, exact=True)
         if "disciplined" in given and given["disciplined"].value is True:
             system = True
         if system is not None:
@@ -212,36 +216,31 @@ limits = [
             yield Reading(name="how", value="it shows no time, or stands still", origin=origin, exact=True)
             return
         ahead = _ahead("ahead", look, fixes[0], origin)
-        change = float(ahead.value) - float(before.value)
-        seen = change if found is None else found - float(before.value)
-        shown = look.ahead + look.at if found is None else found + now - (up or 0.0)
-        slack = 0.0 if found is None else 1.0  # the kernel names whole seconds
-        lost = _how_lost(seen, settings.jump + slack, shown, away, elapsed)
-        flags = await flag_words(host, settings.clock)
-        if flags:
-            lost = lost or flags
+        change = _change(before, ahead)
+        if start is None:
+            shown = look.ahead + look.at
+            how = _how_lost(float(change.value), settings.jump, shown, away, now - began)
+        else:
+            # The kernel names whole seconds. What the clock shows by now may be the system's.
+            moved = start.ahead - float(before.value)
+            how = _how_lost(moved, settings.jump + 1.0, start.shown, away, now - began)
+        lost = how or await flag_words(host, settings.clock)
+        kept = "kept" if start is None else "kept: the kernel found it so when the unit started"
         yield Reading(name="kept", value=not lost, origin=origin, exact=True)
-        yield Reading(name="how", value=lost or _how_kept(found), origin=origin, exact=True)
+        yield Reading(name="how", value=lost or kept, origin=origin, exact=True)
         yield ahead
-        both = (*before.contributions, *ahead.contributions)
-        yield Reading(name="change", value=change, unit="s", origin=origin, contributions=both)
+        yield change
         if lost or system:
             return
-        rate = Reading(
-            name="rate",
-            value=change / elapsed * PPM,
-            unit="[ppm]",
-            origin=origin,
-            contributions=tuple(replace(c, u=c.u * PPM / elapsed) for c in both),
-        )
+        rate = _rate(change, now - began)
         yield rate
-        warm: list[Reading] = []
+        warm = [given["warm_before"]] if "warm_before" in given else []
         async for step in _warmth(settings, "warm_after"):
             if isinstance(step, Reading):
                 warm.append(step)
             else:
                 yield step
-        if (corrected := _at_25(rate, settings, [*([given["warm_before"]] if warm else []), *warm])) is not None:
+        if (corrected := _at_25(rate, settings, warm)) is not None:
             yield corrected
 
 
@@ -253,6 +252,28 @@ def _ahead(name: str, look: Look, fix: Fix, origin: str) -> Reading:
         unit="s",
         origin=f"{origin}, against {fix.origin}"[:1000],
         contributions=(look.contribution, *fix.contributions),
+    )
+
+
+def _change(before: Reading, after: Reading) -> Reading:
+    both = (*before.contributions, *after.contributions)
+    value = float(after.value) - float(before.value)
+    return Reading(name="change", value=value, unit="s", origin=after.origin, contributions=both)
+
+
+def _rate(change: Reading, elapsed: float) -> Reading:
+    """Change over elapsed in ppm. The elapsed time is known so much better that it adds nothing."""
+    known = tuple(replace(c, u=c.u * PPM / elapsed) for c in change.contributions)
+    value = float(change.value) / elapsed * PPM
+    return Reading(name="rate", value=value, unit="[ppm]", origin=change.origin, contributions=known)
+
+
+def _wait(error: BenchFault | NotPossible) -> Pause:
+    what = "".join(c for c in error.what if c.isprintable())[:200]
+    return Pause(
+        why=f"it cannot be read again yet: {what}",
+        say=f"It cannot be read again yet: {what}. Mend that, and go on; the power need not go away again.",
+        seconds=0.0,
     )
 
 
@@ -280,10 +301,6 @@ def _how_lost(change: float, allowed: float, shown: float, away: float, elapsed:
     if change < 0 and abs(change) <= away + allowed:
         return f"lost: it stood still for {words(-change)} while the power was away"
     return f"lost: it jumped by {change:+.3g} s"
-
-
-def _how_kept(found: float | None) -> str:
-    return "kept" if found is None else "kept: the kernel found it so when the unit started"
 
 
 def _at_25(rate: Reading, settings: RetentionSettings, warm: Sequence[Reading]) -> Reading | None:

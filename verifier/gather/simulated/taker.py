@@ -72,6 +72,8 @@ class SimulatedTaker:
                             raise BenchFault(f"the probe {probe} gave more than can be kept, and was ended")
                         given.append(step)
                     yield step
+            if not pause.seconds > 0:
+                raise BenchFault(pause.why)  # nobody mends anything in between: it would be the same for ever
             await self._cut_supply(pause.seconds)
 
     async def _cut_supply(self, seconds: float) -> None:

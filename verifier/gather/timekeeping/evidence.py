@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import dataclass
 
 from verifier.errors import Absent, BenchFault, NotPossible, VerifierError
 from verifier.gather.probes.attributes import names_in, text_of
@@ -49,13 +50,23 @@ async def set_by_system(host: Host) -> bool | None:
     return None
 
 
-async def found_at_start(host: Host, now: float, up: float | None) -> float | None:
-    """How far the clock was ahead when the kernel read it at the unit's start; None where no log says.
+@dataclass(frozen=True, slots=True)
+class Found:
+    """What the kernel read of the real-time clock when the unit started."""
+
+    ahead: float
+    """How far that was ahead of the reference, in s."""
+    shown: float
+    """What it showed, in seconds since 1970."""
+
+
+async def found_at_start(host: Host, now: float, up: float) -> Found | None:
+    """From the kernel's log at the true time `now`, `up` seconds after the unit's start; None where no log says.
 
     The kernel prints the whole seconds it found, at a moment that is stamped since its start
     (drivers/rtc/class.c): the middle of that second is taken.
     """
-    if up is None or "commands" not in host.services:
+    if "commands" not in host.services:
         return None
     try:
         log = await host.commands.run("dmesg")
@@ -64,7 +75,8 @@ async def found_at_start(host: Host, now: float, up: float | None) -> float | No
     found = _FOUND.search(log.stdout)
     if found is None:
         return None
-    return float(found[2]) + 0.5 - (now - up + float(found[1]))
+    shown = float(found[2]) + 0.5
+    return Found(ahead=shown - (now - up + float(found[1])), shown=shown)
 
 
 async def flag_words(host: Host, clock: str) -> str:
