@@ -589,6 +589,13 @@ def chance_of(host: Host, what: str) -> random.Random:
     return random.SystemRandom()
 
 
+Act = Literal[
+    "", "press", "move", "let go", "pull", "put in", "turn over", "load", "minute mark", "charge", "uncharge",
+    "wipe", "lay", "undock", "dock", "fill",
+]  # fmt: skip
+"""What hands do to a unit."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cue:
     """What a probe wants the technician to do now, while it watches. A probe that yields one goes on when it has
@@ -598,11 +605,11 @@ class Cue:
     """What to do, as the technician reads it."""
     wait: bool = False
     """True where the probe goes on only when the technician says that it is done. Not of the probe's deadline."""
-    act: Literal["", "press", "move", "let go", "pull", "put in", "turn over", "load", "minute mark"] = ""
+    act: Act = ""
     """What is done, for a simulated unit, to which it is then done; empty where there is nothing for hands to
     do."""
     at: str = ""
-    """With which socket, as the kernel calls it."""
+    """With which socket, as the kernel calls it; which key, by its code; on which side."""
 
 
 AIR = "air temperature"

@@ -165,6 +165,7 @@ limits = [
                 f"it until this check ends, {settings.minutes:g} min at the most. Pull the plug at once when it "
                 "gets hot, swells or smells, and whenever this program pauses or breaks off.",
                 wait=True,
+                act="charge",
             )
         began = host.clocks.loop()
         charge, idle, silent, told = Charge(settings.bounds()), 0, 0, began
@@ -194,11 +195,12 @@ limits = [
             at_once = await gauge.tell_to_stop()
             if not settings.unattended:
                 yield Cue(
-                    say=f"STOP: {HARD[why]}. Pull the charger's plug now." + " It was told to stop." * at_once
+                    say=f"STOP: {HARD[why]}. Pull the charger's plug now." + " It was told to stop." * at_once,
+                    act="uncharge",
                 )
             ended = await gauge.has_ended()
         elif not settings.unattended:
-            yield Cue(say="The charge has ended. Take the charger off.")
+            yield Cue(say="The charge has ended. Take the charger off.", act="uncharge")
         known = gauge.known()
         for reading in readings_of(
             charge, current=known[0], voltage=known[1], temperature=known[2], origins=gauge.origins

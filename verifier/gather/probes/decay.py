@@ -137,6 +137,7 @@ limits = [
             say=f"Connect the case, fill it to {settings.fill:g} Pa above the room and close the valve. Then "
             "hands off: warm hands, sun and draught look like leaks. Go on when the valve is closed.",
             wait=True,
+            act="fill",
         )
         await here.bench.wait(settings.settle)
         began, times, values = here.clocks.loop(), list[float](), list[float]()

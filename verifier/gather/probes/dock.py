@@ -92,16 +92,16 @@ limits = [
 
     async def take(self, host: Host, settings: Settings) -> AsyncIterator[Reading | Cue]:
         """Raises NotPossible when the unit is not taken out, and on a recorded tree."""
-        if host.address.startswith(("recorded:", "simulated")):
-            raise NotPossible(f"a {host.address.partition(':')[0]} unit stands still: nobody can dock it")
+        if host.address.startswith("recorded:"):
+            raise NotPossible("a recorded unit stands still: nobody can dock it")
         wanted = [part for part in PARTS if getattr(settings, part)]
-        yield Cue(say="Take the unit out of its dock.")
+        yield Cue(say="Take the unit out of its dock.", act="undock")
         end = host.clocks.loop() + settings.patience
         while any((await _there(host, settings, wanted)).values()):
             if host.clocks.loop() >= end:
                 raise NotPossible(f"the unit was not taken out of its dock within {settings.patience:g} s")
             await host.clocks.sleep(LOOK)
-        yield Cue(say="Put it back into its dock, and let go of it.")
+        yield Cue(say="Put it back into its dock, and let go of it.", act="dock")
         begun = since = host.clocks.loop()
         seen, went = dict.fromkeys(wanted, False), 0
         while True:

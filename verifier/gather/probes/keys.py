@@ -105,6 +105,8 @@ limits = [
                 say=f"{number} of {len(order)}: go on, and then press {name} once and briefly, within "
                 f"{settings.seconds:g} s.",
                 wait=True,
+                act="press",
+                at=str(settings.keys[name]),
             )
             events = await source.record(devices[name].event, settings.seconds)
             mine = _presses(events, {settings.keys[name]})

@@ -162,7 +162,12 @@ limits = [
         for number, position in enumerate(POSITIONS[: settings.positions], 1):
             which = f" ({number} of {settings.positions})" if six else ""
             if six:
-                yield Cue(say=f"Lay the unit {position}{which}, on a level place, and let go of it.", wait=True)
+                yield Cue(
+                    say=f"Lay the unit {position}{which}, on a level place, and let go of it.",
+                    wait=True,
+                    act="lay",
+                    at=position,
+                )
             rests.append(await _rest(host, sensor, settings))
         yield Reading(name="sensor", value=sensor.name, origin=sensor.at, exact=True)
         for reading in _readings(rests, sensor, settings):

@@ -126,7 +126,7 @@ limits = [
         everything = [(column, row) for row in range(settings.rows) for column in range(settings.columns)]
         dead, wipes = everything, 0
         while dead and wipes < settings.wipes:
-            yield Cue(say=_order(dead, everything, settings.seconds), wait=True)
+            yield Cue(say=_order(dead, everything, settings.seconds), wait=True, act="wipe")
             reached = touched(contacts_of(await source.record(panel.event, settings.seconds)))
             wipes += 1
             dead = [cell for cell in dead if cell not in reached]

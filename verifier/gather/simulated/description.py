@@ -34,16 +34,23 @@ from verifier.declare.notes import Notes
 from verifier.declare.suite import Suite
 from verifier.gather.instruments.loading import with_kind
 from verifier.gather.simulated.parts import (
+    Backlight,
+    Battery,
     Bench,
     Button,
+    Camera,
+    Case,
     Cell,
     Clock,
     Display,
+    Dock,
     Ethernet,
     Identity,
     Input,
+    Keys,
     Lamp,
     Line,
+    Motion,
     Name,
     Part,
     Radio,
@@ -54,6 +61,7 @@ from verifier.gather.simulated.parts import (
     Supply,
     System,
     Thermal,
+    Touch,
     Usb,
     Word,
 )
@@ -94,6 +102,14 @@ class Description(Part):
         default_factory=dict
     )
     """Fasteners of each type that were taken out and are nowhere to be found."""
+    battery: Battery | None = None
+    touch: Touch | None = None
+    keys: Keys | None = None
+    motion: Motion | None = None
+    cameras: Annotated[dict[Name, Camera], Field(max_length=8)] = Field(default_factory=dict)
+    backlight: Backlight | None = None
+    dock: Dock | None = None
+    case: Case | None = None
     bench: Annotated[dict[Name, Bench], Field(max_length=20)] = Field(default_factory=dict)
     """The instruments beside it, by the names that suites call them."""
     seen: Annotated[dict[Name, Seen], Field(max_length=500)] = Field(default_factory=dict)

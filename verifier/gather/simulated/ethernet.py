@@ -20,7 +20,11 @@ FRAME = 512
 class Port:
     """Files of one interface (Linux Documentation/ABI/testing/sysfs-class-net, -statistics)."""
 
-    def __init__(self, made_of: Ethernet, seed: int, clocks: Clocks, state: UnitState) -> None:
+    def __init__(
+        self, made_of: Ethernet, seed: int, clocks: Clocks, state: UnitState, *, docked: bool = False
+    ) -> None:
+        """`docked` where it goes through a dock."""
+        self._docked = docked
         self.made_of, self._seed, self._clocks, self._state = made_of, seed, clocks, state
         self._drops: list[float] = []
         """Moments at which the link was lost, up to `_looked`, a whole second."""
@@ -30,7 +34,7 @@ class Port:
     def up(self) -> bool:
         """Whether it has a link now."""
         made_of = self.made_of
-        if not (made_of.enabled and made_of.link):
+        if not (made_of.enabled and made_of.link) or (self._docked and not self._state.docked):
             return False
         drops, now = self.drops(), self._clocks.boot()
         return not (drops and now < drops[-1] + made_of.drop_seconds)

@@ -9,9 +9,10 @@ from functools import partial
 from verifier.declare.suite import Console
 from verifier.errors import Absent, NotPossible
 from verifier.gather.hosts.console import ConsoleLine
-from verifier.gather.simulated import sockets
+from verifier.gather.simulated import sockets, tablet
 from verifier.gather.simulated.answering import Answering
 from verifier.gather.simulated.buttons import SimulatedButtons
+from verifier.gather.simulated.chance import spread
 from verifier.gather.simulated.clock import UnitClock
 from verifier.gather.simulated.commands import CONSOLE_FILES, SimulatedCommands
 from verifier.gather.simulated.description import Description
@@ -25,6 +26,7 @@ from verifier.gather.simulated.radio import Antennas, SimulatedRadio
 from verifier.gather.simulated.reference import SimulatedReference
 from verifier.gather.simulated.serial_line import SCHEME, SimulatedLine
 from verifier.gather.simulated.state import UnitState
+from verifier.gather.simulated.tablet import Gauge, SimulatedInput
 from verifier.gather.simulated.thermal import Sensor
 from verifier.services import Clocks
 
@@ -66,6 +68,7 @@ class SimulatedHost:
             "serial": ours and bool(unit.lines),
             "clock": ours and unit.clock.rtc is not None,
             "radio": ours and unit.radio is not None,
+            "input": ours and (unit.touch is not None or unit.keys is not None),
             "buttons": ours and unit.button is not None,
             "console": console is not None and bool(unit.lines),
             "load": ours and unit.thermal is not None,
@@ -79,7 +82,11 @@ class SimulatedHost:
         self.points = Points(unit, seed, self.state)
         self.antennas = Antennas(unit.radio, seed) if unit.radio else None
         self._radio = SimulatedRadio(self.antennas, seed, clocks) if self.antennas else None
+        self._input = SimulatedInput(unit.touch, unit.keys, seed, clocks, self.state)
         at_usb, gone = sockets.usb(unit.usb, self.state)
+        if unit.dock is not None:
+            in_dock, undocked = tablet.dock(unit.dock, self.state)
+            at_usb, gone = at_usb | in_dock, gone | undocked
         self.files = SimulatedFiles(self._contents() | at_usb, clocks, gone)
         self.commands = SimulatedCommands(unit, clocks, self.state)
         answering = Answering(unit, seed, clocks, self.state, self.clock)
@@ -120,6 +127,10 @@ class SimulatedHost:
         return self._radio
 
     @property
+    def input(self) -> SimulatedInput:
+        return self._input
+
+    @property
     def console(self) -> ConsoleLine:
         if self._console is None:
             raise NotPossible("the simulated unit has no console")
@@ -152,6 +163,11 @@ class SimulatedHost:
                 return self.points.value(
                     f"usb.{self.state.loaded}", instrument.set.get("current", 0.0) if on else 0.0
                 )
+            case "case", "pressure" if (case := self.unit.case) is not None:
+                if self.state.filled_at is None:
+                    return 0.0
+                leak = max(0.0, case.leak + spread(self.seed, "case", case.spread))
+                return max(0.0, case.filled - leak * (now - self.state.filled_at))
             case "air", "temperature" if self.unit.thermal is not None:
                 return self.unit.thermal.ambient
             case _, "power":
@@ -196,12 +212,25 @@ class SimulatedHost:
         if self._load is not None:
             contents |= self._load.contents()
         for made_of in unit.ethernet:
-            contents |= Port(made_of, self.seed, clocks, state).contents()
+            contents |= Port(
+                made_of,
+                self.seed,
+                clocks,
+                state,
+                docked=unit.dock is not None and unit.dock.network == made_of.interface,
+            ).contents()
         contents |= self.clock.contents() | sockets.displays(unit.displays, state) | sockets.storage(unit.storage)
         if unit.radio is not None and self.antennas is not None:
             contents |= sockets.radio(unit.radio, self.antennas, clocks)
         if unit.button is not None:
             contents |= sockets.button(unit.button)
+        contents |= self._input.contents() | tablet.cameras(unit.cameras)
+        if unit.battery is not None:
+            contents |= Gauge(unit.battery, clocks, state).contents()
+        if unit.motion is not None:
+            contents |= tablet.motion(unit.motion, self.seed, clocks, state)
+        if unit.backlight is not None:
+            contents |= tablet.backlight(unit.backlight)
         if unit.displays:
             contents |= CONSOLE_FILES
         if unit.sound is not None:

@@ -334,12 +334,110 @@ class Lamp(Part):
     reply: Word = "OK"
 
 
+class Battery(Part):
+    """A lithium battery with its gauge and its charger."""
+
+    name: Name = "BAT0"
+    amp_hours: Positive = 7.6
+    left: Share = 0.98
+    """What is left of amp_hours after its years."""
+    charge: Share = 0.86
+    """When the run begins."""
+    amps: Positive = 1.9
+    """What the charger gives at the most."""
+    full_volts: Positive = 4.35
+    ohms: Positive = 0.06
+    cutoff: AtLeastZero = 0.1
+    """Current in A at which the charger ends the charge."""
+    ambient: Number = 23.0
+    """Temperature of the air, in Cel."""
+    kelvin_per_watt: AtLeastZero = 50.0
+    heat_seconds: Positive = 600.0
+    health: Word = "Good"
+    cycles: Annotated[int, Field(ge=0, le=100_000)] = 41
+    connected: bool = True
+
+
+class Touch(Part):
+    """A touch panel."""
+
+    title: Word = "touch panel"
+    known: bool = True
+    columns: Annotated[int, Field(ge=1, le=100)] = 24
+    rows: Annotated[int, Field(ge=1, le=100)] = 16
+    width: Annotated[int, Field(ge=2, le=65_536)] = 4096
+    height: Annotated[int, Field(ge=2, le=65_536)] = 2560
+    dead_from: Annotated[int, Field(ge=0, le=100)] = 0
+    """First column of cells that do not answer."""
+    dead_columns: Annotated[int, Field(ge=0, le=100)] = 0
+    ghosts_per_minute: Annotated[float, Field(ge=0, le=60)] = 0.0
+    """Touches of nobody."""
+
+
+class Keys(Part):
+    """Buttons at the side."""
+
+    codes: Annotated[dict[Word, Annotated[int, Field(ge=1, le=0x2FF)]], Field(min_length=1, max_length=8)]
+    """Key codes (include/uapi/linux/input-event-codes.h) by name."""
+    known: bool = True
+    missed: Share = 0.0
+    exchanged: bool = False
+    """True where each is heard as the one before it."""
+
+
+class Motion(Part):
+    """An accelerometer."""
+
+    title: Word = "accel"
+    scale: Positive = 0.00980665
+    """m/s2 a count."""
+    gain: Positive = 1.0
+    noise: AtLeastZero = 0.0
+    """In m/s2."""
+    dead_axis: Literal["", "x", "y", "z"] = ""
+
+
+class Camera(Part):
+    device: Annotated[str, StringConstraints(pattern=r"^video\d{1,3}$")]
+    title: Word
+    connected: bool = True
+
+
+class Backlight(Part):
+    """The light behind the panel."""
+
+    name: Name = "panel-backlight"
+    shown: Share = 0.8
+    """How bright it is."""
+
+
+class Dock(Part):
+    """Contacts to a dock."""
+
+    supply: Name = "dock-in"
+    usb: UsbPath = "1-2"
+    supply_contact: bool = True
+    usb_contact: bool = True
+    network: Interface = "eth0"
+    """The wired port that goes through it."""
+
+
+class Case(Part):
+    """A case that is sealed against water."""
+
+    leak: AtLeastZero = 0.0
+    """Fall of pressure in Pa a second, at the test pressure."""
+    spread: AtLeastZero = 0.0
+    filled: AtLeastZero = 2000.0
+    """Pa above the room's, when the technician has filled it."""
+
+
 class Bench(Part):
     """An instrument of the bench, and what it is connected to."""
 
     at: Word
     """supply: it feeds the unit; usb: it hangs on the socket into which it was plugged last; air: it is beside the
-    unit; or a measuring point, such as cell."""
+    unit; case: it measures the pressure inside; or a measuring point, such as cell."""
     instrument: Instrument
     """As a file of the station describes it, without a port."""
 

@@ -20,6 +20,15 @@ class UnitState:
     closed: dict[str, bool] = field(default_factory=dict)
     """Relays that were told to close."""
     lamp: bool = False
+    charging: bool = False
+    docked: bool = True
+    wiped: bool = False
+    """Whether a finger is wiped over the panel while it is next recorded."""
+    key: int = 0
+    """The side button that is pressed meanwhile, by its code; 0 for none."""
+    lies_on: str = "screen up"
+    filled_at: float | None = None
+    """When the case was filled for the pressure test, in seconds of boot time."""
     loaded: str = ""
     """Label of the socket on which the bench's load hangs."""
     squares: int = 0

@@ -206,7 +206,14 @@ class Hands:
             state.unplugged.discard(at)
 
         return {
-            "press": lambda _: self._host.press(),
+            "press": self._press,
+            "charge": lambda _: setattr(state, "charging", True),
+            "uncharge": lambda _: setattr(state, "charging", False),
+            "wipe": lambda _: setattr(state, "wiped", True),
+            "lay": lambda at: setattr(state, "lies_on", at),
+            "undock": lambda _: setattr(state, "docked", False),
+            "dock": lambda _: setattr(state, "docked", True),
+            "fill": lambda _: setattr(state, "filled_at", now),
             "move": lambda _: state.moved.append((now, math.inf)),
             "let go": let_go,
             "load": lambda at: setattr(state, "loaded", at),
@@ -214,6 +221,13 @@ class Hands:
             "put in": state.unplugged.discard,
             "turn over": turn_over,
         }
+
+    def _press(self, at: str) -> None:
+        """The power button, or the side button with that code."""
+        if at.isdecimal():
+            self._host.state.key = int(at)
+        else:
+            self._host.press()
 
 
 def _nothing(_: str) -> None:
