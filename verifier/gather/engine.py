@@ -14,43 +14,35 @@ The engine keeps no state of its own: all it knows is in the journal, through `R
 
 from __future__ import annotations
 
-import math
-from collections.abc import AsyncGenerator, Awaitable, Callable, Mapping, Sequence
-from contextlib import aclosing
+from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any, Literal, Protocol
 
 import anyio
 
-from verifier.declare.forecast import forecast_of
 from verifier.declare.quarantine import prerequisites
 from verifier.declare.stand_ins import spared, stood_in_for
-from verifier.declare.suite import Check, PromptKind
-from verifier.errors import Absent, BenchFault, NotPossible, VerifierError
-from verifier.gather.consulting import asked, consulted
+from verifier.declare.suite import Check
+from verifier.errors import Absent, BenchFault, NotPossible
 from verifier.gather.cycles import take_cycles
-from verifier.gather.from_order import OrderTaker
-from verifier.gather.hosts.order import ORDER
+from verifier.gather.identifying import identify
 from verifier.gather.instruments.services import INSTRUMENTS, energises, instruments_of
 from verifier.gather.journal import Journal
 from verifier.gather.ladder import failed_rung, held_by_ladder, rungs_left, where_to_look
-from verifier.gather.prompts.question import LABEL, Asker, Question, question_of, reading_of
-from verifier.gather.serials import agree, serial_problem
+from verifier.gather.prompts.question import Asker
 from verifier.gather.state import RunState, to_json
+from verifier.gather.taking import BENCH, Paused, Taker, Taking
 from verifier.readings import (
     Answer,
     Catalogue,
     Finding,
     Judge,
-    ProbeDeclaration,
     Reading,
-    SerialNumber,
-    SoFar,
     Stage,
     StopRule,
     Verdict,
 )
-from verifier.services import Ask, Consult, Cue, Look, Pause, Step
+from verifier.services import Cue, Pause
 
 TECHNICIAN = "technician"
 """The resource that every prompt needs, and every probe that gives cues."""
@@ -58,37 +50,12 @@ CONSOLE = "console"
 """The service of a unit that is asked over a serial line, and the resource of whoever asks."""
 ALONE = "the unit to itself"
 """The resource of a check beside which nothing else may run; no suite can name it so."""
-BENCH = "bench"
-"""Where a reading comes from that is taken on the bench computer, at the far end of the unit's cable."""
 UNIT_QUARANTINED = "the unit is quarantined"
 """Why a check is not run once the unit is."""
 STARTING = 180.0
 """Seconds that a unit may take to be there again after the technician said that it is on."""
 MAX_PROBES = 4
 """Probes that run at the same time at the most."""
-
-
-class Taker(Protocol):
-    """Runs a probe and gives its readings: the worker pool, or a simulated host."""
-
-    def take(
-        self,
-        probe: str,
-        settings: Mapping[str, Any],
-        host_address: str,
-        *,
-        declaration: ProbeDeclaration,
-        deadline: float,
-        so_far: SoFar | None = None,
-    ) -> AsyncGenerator[Step]: ...
-
-
-class _Paused(Exception):
-    """A probe lets the run pause."""
-
-    def __init__(self, pause: Pause) -> None:
-        super().__init__(pause.why)
-        self.pause = pause
 
 
 class Watcher(Protocol):
@@ -139,10 +106,10 @@ class Engine:
         `make_safe` commands every instrument safe, gives what is not, and never raises for it."""
         self.state, self._journal = state, journal
         self._judge, self._catalogue, self._taker = judge, catalogue, taker
-        self._stop_rule = stop_rule
-        self._from_order: Taker = OrderTaker(state.plan)
-        self._instruments = instruments
         self._asker, self._watcher = asker, watcher
+        self._taking = Taking(
+            state, self.append, catalogue, taker, asker, instruments=instruments, stop_rule=stop_rule
+        )
         self._make_safe, self._away = make_safe, away
         self._prerequisites = prerequisites(state.plan.suite)
         self._running: dict[str, frozenset[str]] = {}
@@ -155,80 +122,9 @@ class Engine:
         """Journal an event, then let the state take it in: never the other way round."""
         self.state.apply(self._journal.append(kind, data))
 
-    # ---- which unit ---------------------------------------------------------------------------
-
     async def identify(self) -> None:
-        """Collect the serial numbers that exist and hold them against each other, at start and at each resume.
-
-        Raises WrongUnit, after journalling what each source said.
-        """
-        state, serial = self.state, self.state.plan.suite.serial
-        stated = [
-            SerialNumber(
-                source="option", value=state.typed_serial, note="" if state.typed_serial else "not given"
-            ),
-            SerialNumber(
-                source="order",
-                value=state.plan.order.serial,
-                note="" if state.plan.order.serial else "no serial number in the order",
-            ),
-        ]
-        fresh = [await self._firmware_serial()]
-        if serial.label:
-            fresh.append(await self._label_serial())
-        for number in fresh if state.serials else [*stated, *fresh]:
-            self.append("serial", {"serial": to_json(number)})
-        try:
-            agreed = agree(serial, [*stated, *fresh], state.serial)
-        except VerifierError as error:
-            self.append("stopped", {"why": error.what})
-            raise
-        if agreed != state.serial:
-            self.append("unit", {"serial": agreed})
-
-    async def _firmware_serial(self) -> SerialNumber:
-        wanted = self.state.plan.suite.serial.firmware
-        if wanted is None:
-            return SerialNumber(source="firmware", value=None, note="this model's firmware states none")
-        declaration = self._catalogue.declaration(wanted.probe)
-        if declaration is None:
-            return SerialNumber(source="firmware", value=None, note=f"there is no probe {wanted.probe}")
-        try:
-            taken = self._taker.take(
-                wanted.probe,
-                wanted.settings,
-                self.state.at,
-                declaration=declaration,
-                deadline=declaration.timeout,
-            )
-            async with aclosing(taken) as readings:
-                given = [r async for r in readings if isinstance(r, Reading)]
-            said = [str(r.value) for r in given if r.name == wanted.reading]
-            if said:
-                return SerialNumber(source="firmware", value=said[0])
-        except (Absent, NotPossible, BenchFault) as error:
-            return SerialNumber(source="firmware", value=None, note=error.what)
-        return SerialNumber(source="firmware", value=None, note="the firmware states none that can be read")
-
-    async def _label_serial(self) -> SerialNumber:
-        serial = self.state.plan.suite.serial
-
-        def wrong(value: object) -> str:
-            problem = serial_problem(serial, str(value))
-            return f"That {problem}. Scan the label again." if problem else ""
-
-        question = Question(
-            check=LABEL,
-            kind=PromptKind.SCAN,
-            title="Serial number",
-            say="Scan the serial number on the unit's label.",
-            accepts=wrong,
-        )
-        try:
-            given = await self._asker.ask(question)
-        except NotPossible as error:
-            return SerialNumber(source="label", value=None, note=error.what)
-        return SerialNumber(source="label", value=str(given.value))
+        """Which unit it is, at start and at each resume. Raises WrongUnit; what each source said is journalled."""
+        await identify(self, self._catalogue, self._taker, self._asker)
 
     # ---- checks -------------------------------------------------------------------------------
 
@@ -371,19 +267,9 @@ class Engine:
             self.append("set-aside", {"check": unfinished.check, "why": "interrupted before it was finished"})
         self.append(
             "check-began",
-            {"check": check.id, "stage": check.stage.value, "host": self._host_of(check)},
+            {"check": check.id, "stage": check.stage.value, "host": self._taking.host_of(check)},
         )
         self._watcher.began(check)
-
-    def _host_of(self, check: Check) -> str:
-        declaration = self._catalogue.declaration(check.probe) if check.probe else None
-        if declaration is not None and ORDER in declaration.services:
-            return ORDER
-        if declaration is not None and INSTRUMENTS in declaration.services:
-            return INSTRUMENTS
-        if check.probe and check.seen_from == BENCH:
-            return BENCH
-        return self.state.at if check.probe else ""
 
     def _end(self, check: Check, finding: Finding) -> None:
         if finding.verdict is Verdict.NOT_RUN and stood_in_for(self.state.plan.suite, check):
@@ -397,7 +283,7 @@ class Engine:
             self._scopes[check.id] = scope
             try:
                 finding = where_to_look(self.state, check, await self._found(check, answered))
-            except _Paused as paused:
+            except Paused as paused:
                 self.pause = paused.pause
         del self._scopes[check.id]
         if finding is not None and self.state.open_attempt(check.id) is not None:
@@ -413,7 +299,7 @@ class Engine:
                 cycles = await take_cycles(self, check)
                 return cycles if isinstance(cycles, Finding) else self._judge.of_cycles(check, cycles)
             if not answered:
-                await self._take_readings(check)
+                await self._taking.readings(check)
             return self.judged(check, 0)
         except (Absent, NotPossible, BenchFault) as error:
             return self.unjudged(check, error)
@@ -460,7 +346,7 @@ class Engine:
         if away is not None:
             await away.leave()
         of = f"cycle {number} of {cycles.number}" if cycles is not None else ""
-        await self._cue(check, Cue(say=act, wait=True), f"{check.title}: {of}")
+        await self._taking.cue(check, Cue(say=act, wait=True), f"{check.title}: {of}")
         if away is not None:
             await away.reach_again(STARTING)
 
@@ -468,125 +354,19 @@ class Engine:
         """Take and judge one cycle."""
         attempt = self.state.open_attempt(check.id)
         first = len(attempt.takes) if attempt else 0
-        await self._take_readings(check, first, (number - 1) * check.takes)
+        await self._taking.readings(check, first, (number - 1) * check.takes)
         return self.judged(check, first)
 
     def cycle_ended(self, check: Check, number: int, finding: Finding) -> None:
         self._watcher.cycle(check, number, finding)
 
-    # ---- readings -----------------------------------------------------------------------------
-
-    async def _take_readings(self, check: Check, first: int = 0, asked: int = 0) -> None:
-        """All takes of a check or of one of its cycles: `first` is the first one's place among those of the
-        attempt, `asked` how many questions came before."""
-        times = check.takes
-        if check.probe is not None:
-            declaration = self._catalogue.declaration(check.probe)
-            if declaration is None:
-                raise NotPossible(f"there is no probe {check.probe} at this station")
-            with_deadline = check.timeout or declaration.timeout * times
-            until = anyio.current_time() + with_deadline
-            for take in range(times):
-                deadline = until - anyio.current_time()
-                left = deadline if math.isfinite(deadline) else 0.0
-                await self._probe(check, declaration, first + take, left)
-            return
-        with anyio.move_on_after(check.timeout) as scope:
-            for take in range(times):
-                await self._ask(check, first + take, asked + take)
-        if scope.cancelled_caught:
-            raise NotPossible(f"nobody answered within {check.timeout:g} s")
-
-    async def _probe(self, check: Check, declaration: ProbeDeclaration, take: int, deadline: float) -> None:
-        # The order is the plan's, whatever the host: no worker and no unit has it.
-        taker = self._from_order if ORDER in declaration.services else self._taker
-        if INSTRUMENTS in declaration.services:
-            if self._instruments is None:
-                raise NotPossible("there are no instruments where this run is worked on")
-            taker = self._instruments
-        from_bench = self._host_of(check) == BENCH
-        if from_bench and self.state.role != "station":
-            raise NotPossible(f"it is to be seen from the bench, and there is none with --at {self.state.at[:80]}")
-        attempt, more = self.state.open_attempt(check.id), dict[str, Any]()
-        if attempt is not None and attempt.paused:
-            more["so_far"] = SoFar(readings=tuple(r for taken in attempt.takes for r in taken))
-        settings: Mapping[str, Any] = check.settings
-        if (forecast := forecast_of(check, declaration, self.state.plan.suite.decision)) is not None:
-            settings = forecast.settings
-            if forecast.words and declaration.cues and not more:
-                await self._cue(check, Cue(say="\n".join(forecast.words)))
-        taken = taker.take(
-            declaration.name,
-            settings,
-            "local" if from_bench else self.state.at,
-            declaration=declaration,
-            deadline=deadline,
-            **more,
-        )
-        # Closed at once when this is cancelled: the probe must not go on behind our back.
-        async with aclosing(taken) as readings:
-            async for reading in readings:
-                match reading:
-                    case Cue():
-                        await self._cue(check, reading)
-                        continue
-                    case Ask():
-                        reading.answer, answer = await asked(self._asker, check, reading)
-                        self.append("answer", {"check": check.id, "answer": to_json(answer)})
-                        continue
-                    case Consult():
-                        wanted, at = self._instruments, self.state.at
-                        reading.given = await consulted(wanted, self._catalogue, reading, at, deadline)
-                        continue
-                    case Look():
-                        self._look(check, take, reading)
-                        continue
-                    case Pause():
-                        say = {"check": check.id, "why": reading.why, "say": reading.say}
-                        self.append("check-paused", say)
-                        raise _Paused(reading)
-                if from_bench:
-                    reading = replace(reading, origin=f"{BENCH}: {reading.origin}")  # noqa: PLW2901
-                self.append("reading", {"check": check.id, "take": take, "reading": to_json(reading)})
-
-    def _look(self, check: Check, take: int, look: Look) -> None:
-        """Whether a probe has enough; journalled, so that anybody can see what was known at each look."""
-        look.enough = self._stop_rule is not None and self._stop_rule(check, look.readings)
-        seen = [to_json(reading) for reading in look.readings]
-        self.append("look", {"check": check.id, "take": take, "readings": seen, "enough": look.enough})
-
-    async def _cue(self, check: Check, cue: Cue, title: str = "") -> None:
-        """Have the technician do something; what wants it waits until this has been shown."""
-        by = await self._asker.cue(title or check.title, cue)
-        if self.state.technician is None:
-            self.append("technician", {"technician": to_json(by)})
-        self.append("cue", {"check": check.id, "say": cue.say})
-
-    async def _ask(self, check: Check, take: int, nth: int) -> None:
-        question = question_of(check, from_memory=self.state.from_memory(check), take=nth)
-        given = await self._asker.ask(question)
-        if self.state.technician is None and not question.second_person:
-            self.append("technician", {"technician": to_json(given.by)})
-        answer = Answer(
-            kind=question.kind.value,
-            shown=question.shown,
-            value=given.value,
-            unit=given.unit,
-            by=given.by,
-            from_memory=question.from_memory,
-        )
-        self._journal_answer(check, take, answer, reading_of(question, given))
-
-    def _journal_answer(self, check: Check, take: int, answer: Answer, reading: Reading) -> None:
-        # The reading first: an answer without its reading would be asked again after a kill.
-        self.append("reading", {"check": check.id, "take": take, "reading": to_json(reading)})
-        self.append("answer", {"check": check.id, "answer": to_json(answer)})
+    # ---- findings -----------------------------------------------------------------------------
 
     def record_answers(self, check: Check, answer: Answer, reading: Reading) -> None:
         """A whole attempt from one answer that was not asked for: a correction. Stands for every repeat."""
         self._begin(check)
         for take in range(check.takes):
-            self._journal_answer(check, take, answer, reading)
+            self._taking.journal_answer(check, take, answer, reading)
         self._end(check, self._judge(check, ((reading,),) * check.takes))
 
     def _all_answered(self, check: Check) -> bool:

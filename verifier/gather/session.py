@@ -16,7 +16,7 @@ from verifier.declare.suite import Check
 from verifier.errors import VerifierError
 from verifier.gather.acts import Wish, act, refuse_bad
 from verifier.gather.catalogue import ProbeCatalogue, load_catalogue
-from verifier.gather.engine import Engine, Taker, Watcher
+from verifier.gather.engine import Engine, Watcher
 from verifier.gather.hosts import Access, Reaching, facts, open_host, reach_again
 from verifier.gather.instruments.services import INSTRUMENTS
 from verifier.gather.instruments.sitting import instruments_for
@@ -26,6 +26,7 @@ from verifier.gather.prompts.question import Asker
 from verifier.gather.prompts.terminal import PauseWanted
 from verifier.gather.simulated import Hands, SimulatedHost, SimulatedTaker
 from verifier.gather.state import RunState
+from verifier.gather.taking import Taker
 from verifier.gather.virtual_time import backend_options
 from verifier.gather.workers import WorkerPool
 from verifier.readings import Judge, Outcome, Person, Stage, StopRule
