@@ -6,6 +6,7 @@ import os
 
 from verifier.errors import BenchFault
 from verifier.gather.hosts.local_net import LocalNet
+from verifier.gather.timekeeping import round_trip
 from verifier.readings import Basis, Contribution
 from verifier.services import Clocks, Fix
 
@@ -81,7 +82,5 @@ class BenchTime:
 
     def _fix(self, counted: float, time: float, delay: float, origin: str, *more: Contribution) -> Fix:
         """`counted` is the moment by the counted wall; half the round trip bounds the error of the offset."""
-        half = Contribution.half_width(
-            delay / 2, basis=Basis.SPECIFICATION, note="half the round trip (RFC 5905, section 8)"
-        )
-        return Fix(at=counted - self._counted.anchor, time=time, contributions=(half, *more), origin=origin)
+        known = (round_trip.half_of(delay), *more)
+        return Fix(at=counted - self._counted.anchor, time=time, contributions=known, origin=origin)

@@ -8,24 +8,24 @@ from dataclasses import dataclass
 
 from verifier.errors import Absent, NotPossible
 from verifier.gather.probes.attributes import names_in, number_of, text_of
+from verifier.gather.probes.link import (
+    CHANGES,
+    CHANGES_SEEN,
+    ERRORS_SEEN,
+    LINK,
+    NET,
+    counter,
+    errors_of,
+    speed_of,
+)
 from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
 from verifier.services import Files, Host
 
-NET = "/sys/class/net"
 ETHERNET = 1
 """ARPHRD_ETHER in include/uapi/linux/if_arp.h."""
 IFF_UP = 0x1
 """The interface is switched on, in include/uapi/linux/if.h."""
-SPEED_UNKNOWN = 2**32 - 1
-"""SPEED_UNKNOWN in include/uapi/linux/ethtool.h, as some drivers print it; others print -1."""
-
-_COUNTERS = (
-    ("rx_errors", "Frames received with an error, since the interface came up."),
-    ("tx_errors", "Frames that could not be sent."),
-    ("rx_crc_errors", "Frames received with a wrong check sequence."),
-    ("rx_frame_errors", "Frames received with a wrong alignment."),
-    ("collisions", "Collisions: on a full-duplex link there are none."),
-)
+_COUNTERS = ("rx_errors", "tx_errors", "rx_crc_errors", "rx_frame_errors", "collisions")
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,45 +55,10 @@ class Link:
         readings=(
             ReadingDeclaration(name="interface", kind="text", what="Which interface was read."),
             ReadingDeclaration(name="enabled", kind="yes-no", what="Whether the interface is switched on."),
-            ReadingDeclaration(
-                name="carrier",
-                kind="yes-no",
-                what="Whether there is a link; missing while the interface is switched off.",
-                optional=True,
-            ),
-            ReadingDeclaration(
-                name="speed",
-                kind="number",
-                unit="Mbit/s",
-                what="Negotiated speed; missing while there is no link.",
-                optional=True,
-            ),
-            ReadingDeclaration(name="duplex", kind="text", what="half or full.", optional=True),
-            ReadingDeclaration(
-                name="carrier_changes",
-                kind="number",
-                unit="1",
-                what="How often the link came or went since the driver was loaded.",
-                optional=True,
-            ),
-            *(
-                ReadingDeclaration(name=name, kind="number", unit="1", what=what, optional=True)
-                for name, what in _COUNTERS
-            ),
-            ReadingDeclaration(
-                name="carrier_changes_seen",
-                kind="number",
-                unit="1",
-                what="How often the link came or went while it was watched.",
-                optional=True,
-            ),
-            ReadingDeclaration(
-                name="errors_seen",
-                kind="number",
-                unit="1",
-                what="Frames received or sent with an error while it was watched.",
-                optional=True,
-            ),
+            *LINK,
+            *(counter(name) for name in (CHANGES, *_COUNTERS)),
+            CHANGES_SEEN,
+            ERRORS_SEEN,
         ),
         sources=(
             "Linux Documentation/ABI/testing/sysfs-class-net (carrier, duplex, flags, speed, type)",
@@ -130,35 +95,34 @@ limits = [
         carrier = await number_of(host.files, f"{at}/carrier")
         if carrier is not None:
             yield Reading(name="carrier", value=carrier == 1, origin=f"{at}/carrier", exact=True)
-        speed = await number_of(host.files, f"{at}/speed")
-        if speed is not None and 0 < speed < SPEED_UNKNOWN:
+        speed = await speed_of(host.files, at)
+        if speed is not None:
             yield Reading(name="speed", value=speed, unit="Mbit/s", origin=f"{at}/speed", exact=True)
         duplex = await text_of(host.files, f"{at}/duplex")
         if duplex in ("half", "full"):
             yield Reading(name="duplex", value=duplex, origin=f"{at}/duplex", exact=True)
-        for counter, path in _paths(at).items():
+        for name, path in _paths(at).items():
             count = await number_of(host.files, path)
             if count is not None and count >= 0:
-                yield Reading(name=counter, value=count, unit="1", origin=path, exact=True)
+                yield Reading(name=name, value=count, unit="1", origin=path, exact=True)
         if settings.seconds:
             before = await _watched(host.files, at)
             await host.clocks.sleep(settings.seconds)
             after = await _watched(host.files, at)
-            for seen in (name for name in before if name in after):
+            for seen in (one for one in before if one in after):
                 yield Reading(name=seen, value=max(0, after[seen] - before[seen]), unit="1", origin=at, exact=True)
 
 
 def _paths(at: str) -> dict[str, str]:
-    statistics = {name: f"{at}/statistics/{name}" for name, _ in _COUNTERS}
-    return {"carrier_changes": f"{at}/carrier_changes", **statistics}
+    return {CHANGES: f"{at}/{CHANGES}", **{name: f"{at}/statistics/{name}" for name in _COUNTERS}}
 
 
 async def _watched(files: Files, at: str) -> dict[str, int]:
-    changes = await number_of(files, f"{at}/carrier_changes")
-    errors = [await number_of(files, f"{at}/statistics/{name}") for name in ("rx_errors", "tx_errors")]
-    found = {} if changes is None else {"carrier_changes_seen": changes}
-    known = [e for e in errors if e is not None]
-    return {**found, "errors_seen": sum(known)} if known else found
+    found = {
+        CHANGES_SEEN.name: await number_of(files, f"{at}/{CHANGES}"),
+        ERRORS_SEEN.name: await errors_of(files, at),
+    }
+    return {name: count for name, count in found.items() if count is not None}
 
 
 async def _enabled(files: Files, at: str) -> bool:

@@ -11,18 +11,20 @@ from typing import Literal
 from verifier.errors import BenchFault
 from verifier.gather.peer.pairings import valid_name
 from verifier.gather.peer.words import far_end_of
-from verifier.readings import Basis, Contribution, ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.gather.probes.link import CHANGES, CHANGES_SEEN, LINK, counter
+from verifier.gather.timekeeping import round_trip
+from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
 from verifier.services import Host
 
 _COUNTERS = (
-    ("carrier_changes", "How often the link came or went since the driver was loaded."),
-    ("rx_packets", "Frames received."),
-    ("tx_packets", "Frames sent."),
-    ("rx_errors", "Frames received with an error."),
-    ("tx_errors", "Frames that could not be sent."),
-    ("rx_crc_errors", "Frames received with a wrong check sequence."),
-    ("rx_dropped", "Frames received and thrown away."),
-    ("collisions", "Collisions: on a full-duplex link there are none."),
+    CHANGES,
+    "rx_packets",
+    "tx_packets",
+    "rx_errors",
+    "tx_errors",
+    "rx_crc_errors",
+    "rx_dropped",
+    "collisions",
 )
 _SECONDS = 60.0
 
@@ -51,29 +53,10 @@ class FarLink:
         settings=LinkSettings,
         readings=(
             ReadingDeclaration(name="interface", kind="text", what="The far end's interface."),
-            ReadingDeclaration(name="carrier", kind="yes-no", what="Whether it has a link.", optional=True),
-            ReadingDeclaration(
-                name="speed", kind="number", unit="Mbit/s", what="Negotiated speed, where told.", optional=True
-            ),
-            ReadingDeclaration(name="duplex", kind="text", what="half or full, where told.", optional=True),
-            *(
-                ReadingDeclaration(name=name, kind="number", unit="1", what=what, optional=True)
-                for name, what in _COUNTERS
-            ),
-            ReadingDeclaration(
-                name="errors_seen",
-                kind="number",
-                unit="1",
-                what="Frames received with an error while it was watched.",
-                optional=True,
-            ),
-            ReadingDeclaration(
-                name="carrier_changes_seen",
-                kind="number",
-                unit="1",
-                what="How often the link came or went while it was watched.",
-                optional=True,
-            ),
+            *LINK,
+            *(counter(name) for name in _COUNTERS),
+            counter("errors_seen", "Frames received with an error while it was watched."),
+            CHANGES_SEEN,
         ),
         services=("net",),
         sources=("Linux Documentation/ABI/testing/sysfs-class-net and sysfs-class-net-statistics",),
@@ -98,15 +81,15 @@ limits = [
         async with aclosing(await far_end_of(host, settings.peer)) as far_end:
             before = await far_end.look()
             names = {"interface": "", "carrier": "", "speed": "Mbit/s", "duplex": ""}
-            names |= {name: "1" for name, _ in _COUNTERS}
+            names |= dict.fromkeys(_COUNTERS, "1")
             for name, unit in names.items():
                 if name in before:
                     yield Reading(name=name, value=before[name], unit=unit, origin=far_end.where, exact=True)
             if settings.seconds:
                 await host.clocks.sleep(settings.seconds)
                 after = await far_end.look()
-                for seen, counter in (("errors_seen", "rx_errors"), ("carrier_changes_seen", "carrier_changes")):
-                    first, last = before.get(counter), after.get(counter)
+                for seen, counted in (("errors_seen", "rx_errors"), (CHANGES_SEEN.name, CHANGES)):
+                    first, last = before.get(counted), after.get(counted)
                     if isinstance(first, int) and isinstance(last, int):
                         change = max(0, last - first)
                         yield Reading(name=seen, value=change, unit="1", origin=far_end.where, exact=True)
@@ -200,15 +183,7 @@ class PeerTime:
             "differ, so half the round trip is given as bounds. Whether the bench is right is another question."
         ),
         settings=TimeSettings,
-        readings=(
-            ReadingDeclaration(
-                name="ahead",
-                kind="number",
-                unit="s",
-                what="How far the system time is ahead of the far end's; negative when behind.",
-            ),
-            ReadingDeclaration(name="delay", kind="number", unit="s", what="Round trip of that exchange."),
-        ),
+        readings=round_trip.declared("the far end's"),
         services=("net",),
         sources=("RFC 5905, section 8 (on-wire arithmetic: offset, delay)",),
         example="""\
@@ -231,15 +206,5 @@ limits = [{ reading = "ahead", at_least = -0.5, at_most = 0.5, unit = "s", sourc
         if not sound:
             raise BenchFault("a clock was set while times were exchanged")
         best = min(sound, key=lambda one: one.delay)
-        yield Reading(
-            name="ahead",
-            value=-best.offset,
-            unit="s",
-            origin=where,
-            contributions=(
-                Contribution.half_width(
-                    best.delay / 2, basis=Basis.SPECIFICATION, note="half the round trip (RFC 5905, section 8)"
-                ),
-            ),
-        )
-        yield Reading(name="delay", value=best.delay, unit="s", origin=where, exact=True)
+        for reading in round_trip.readings(best, where):
+            yield reading

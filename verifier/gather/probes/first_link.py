@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 from verifier.errors import NotPossible
 from verifier.gather.instruments.services import ENERGISE, INSTRUMENTS
 from verifier.gather.probes.attributes import number_of
-from verifier.gather.probes.ethernet import NET
 from verifier.gather.probes.ethernet import Settings as LinkSettings
 from verifier.gather.probes.instruments import CAUTION
+from verifier.gather.probes.link import NET
 from verifier.gather.probes.measuring import FeedSettings, bench_of, stayed_on
 from verifier.readings import Basis, Contribution, ProbeDeclaration, Reading, ReadingDeclaration
 from verifier.services import Files, Host

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from verifier.errors import BenchFault
+from verifier.gather.timekeeping import round_trip
 from verifier.readings import Basis, Contribution, ProbeDeclaration, Reading, ReadingDeclaration
 from verifier.services import Exchange, Host, net_of
 
@@ -67,13 +68,7 @@ class NetworkTime:
         ),
         settings=Settings,
         readings=(
-            ReadingDeclaration(
-                name="ahead",
-                kind="number",
-                unit="s",
-                what="How far the system time is ahead of the server; negative when behind.",
-            ),
-            ReadingDeclaration(name="delay", kind="number", unit="s", what="Round trip of that exchange."),
+            *round_trip.declared("the server"),
             ReadingDeclaration(
                 name="stratum", kind="number", unit="1", what="Steps from the server to a reference clock."
             ),
@@ -111,21 +106,11 @@ limits = [{ reading = "ahead", at_least = -0.5, at_most = 0.5, unit = "s", sourc
         if not samples:
             raise BenchFault(f"the time server {settings.server} gives no time: {refused or 'it does not answer'}")
         best = min(samples, key=lambda s: s.delay)
-        yield Reading(
-            name="ahead",
-            value=-best.offset,
-            unit="s",
-            origin=origin,
-            contributions=(
-                Contribution.half_width(
-                    best.delay / 2, basis=Basis.SPECIFICATION, note="half the round trip (RFC 5905, section 8)"
-                ),
-                Contribution.half_width(
-                    best.root, basis=Basis.SPECIFICATION, note="what the server says of itself (RFC 5905, 11.1)"
-                ),
-            ),
+        told = Contribution.half_width(
+            best.root, basis=Basis.SPECIFICATION, note="what the server says of itself (RFC 5905, 11.1)"
         )
-        yield Reading(name="delay", value=best.delay, unit="s", origin=origin, exact=True)
+        for reading in round_trip.readings(best, origin, told):
+            yield reading
         yield Reading(name="stratum", value=best.stratum, unit="1", origin=origin, exact=True)
         yield Reading(name="answers", value=len(samples), unit="1", origin=origin, exact=True)
         yield Reading(name="server", value=address, origin=origin, exact=True)

@@ -7,15 +7,13 @@ from dataclasses import dataclass, field
 
 from verifier.errors import Absent, NotPossible
 from verifier.gather.probes.attributes import number_of
-from verifier.gather.probes.ethernet import NET, SPEED_UNKNOWN
 from verifier.gather.probes.ethernet import Settings as LinkSettings
+from verifier.gather.probes.link import ERRORS_SEEN, NET, errors_of, speed_of
 from verifier.readings import Contribution, ProbeDeclaration, Reading, ReadingDeclaration
-from verifier.services import Cue, Files, Host
+from verifier.services import Cue, Host
 
 LOOK = 0.05
 """Seconds between two looks at the link."""
-_ERRORS = ("rx_errors", "tx_errors")
-"""Totals: wrong check sequences are in them (Documentation/ABI/testing/sysfs-class-net-statistics)."""
 TIMES_TOLD = 20
 
 
@@ -88,13 +86,7 @@ class Wiggle:
                 what="Slowest speed that was negotiated meanwhile, where the driver tells it.",
                 optional=True,
             ),
-            ReadingDeclaration(
-                name="errors_seen",
-                kind="number",
-                unit="1",
-                what="Frames with an error meanwhile; missing where the driver does not count.",
-                optional=True,
-            ),
+            ERRORS_SEEN,
         ),
         sources=(
             "Linux Documentation/ABI/testing/sysfs-class-net (carrier, carrier_changes, speed)",
@@ -134,19 +126,19 @@ limits = [
             say=f"Take the plug of {_words(settings)} between two fingers, without pulling. Ready?", wait=True
         )
         yield Cue(say=f"Move the plug gently in all directions for {settings.seconds:g} s.", act="move")
-        changes, errors = await number_of(files, f"{at}/carrier_changes"), await _errors(files, at)
+        changes, errors = await number_of(files, f"{at}/carrier_changes"), await errors_of(files, at)
         watched, began = _Watched(), clocks.boot()
         while (now := clocks.boot() - began) < settings.seconds:
             carrier = await number_of(files, f"{at}/carrier") == 1
-            watched.see(now, carrier=carrier, speed=await _speed(files, at))
+            watched.see(now, carrier=carrier, speed=await speed_of(files, at))
             await clocks.sleep(min(LOOK, settings.seconds - now))
         carrier = await number_of(files, f"{at}/carrier") == 1
-        watched.see(clocks.boot() - began, carrier=carrier, speed=await _speed(files, at))
+        watched.see(clocks.boot() - began, carrier=carrier, speed=await speed_of(files, at))
         changed = (await number_of(files, f"{at}/carrier_changes") or 0) - (changes or 0)
         yield Cue(say="Enough: let go of the plug.", act="let go")
         for reading in _readings(watched, changed, settings.seconds, carrier=carrier, at=at):
             yield reading
-        after = await _errors(files, at)
+        after = await errors_of(files, at)
         if errors is not None and after is not None:
             yield Reading(name="errors_seen", value=max(0, after - errors), unit="1", origin=at, exact=True)
 
@@ -186,14 +178,3 @@ def _readings(watched: _Watched, changed: int, seconds: float, *, carrier: bool,
             Reading(name="slowest", value=watched.slowest, unit="Mbit/s", origin=f"{at}/speed", exact=True)
         )
     return found
-
-
-async def _speed(files: Files, at: str) -> int | None:
-    speed = await number_of(files, f"{at}/speed")
-    return speed if speed is not None and 0 < speed < SPEED_UNKNOWN else None
-
-
-async def _errors(files: Files, at: str) -> int | None:
-    counts = [await number_of(files, f"{at}/statistics/{name}") for name in _ERRORS]
-    known = [count for count in counts if count is not None]
-    return sum(known) if known else None
