@@ -112,6 +112,19 @@ class InProcess:
             yield step
 
 
+class BenchClock:
+    """The instruments of a bench with nothing but a clock that is right."""
+
+    def __init__(self, unit: Unit) -> None:
+        self.unit = unit
+
+    async def take(
+        self, probe: str, settings: Mapping[str, Any], host_address: str, *, declaration: object, deadline: float
+    ) -> AsyncGenerator[Step]:
+        assert (probe, dict(settings), host_address) == ("instrument.time", {"instrument": "clock"}, "local")
+        yield Reading(name="value", value=self.unit.now, unit="s", origin="clock of the bench")
+
+
 class Watcher:
     def stage(self, stage: Stage, checks: int) -> None: ...
     def began(self, check: Check) -> None: ...
@@ -121,17 +134,17 @@ class Watcher:
 class Run:
     """One run over several sittings, each on another start of the computer, each half an hour after the last."""
 
-    def __init__(self, folder: Path, clock: Clock, *, asker: Asker | None = None) -> None:
+    def __init__(self, folder: Path, clock: Clock, *, asker: Asker | None = None, text: str = SUITE) -> None:
         self.path, self.clock, self.sittings = folder / "run" / "journal", clock, 0
         self.asker: Any = asker or Technician()
         self.taken: list[str] = []
-        suite = Suite.model_validate(tomllib.loads(SUITE))
-        plan = make_plan(suite, SUITE, hashlib.sha256(SUITE.encode()).hexdigest(), RepairOrder())
+        suite = Suite.model_validate(tomllib.loads(text))
+        plan = make_plan(suite, text, hashlib.sha256(text.encode()).hexdigest(), RepairOrder())
         with Journal.create(self.path, self.unit().clocks) as journal:
             event = journal.append(
                 "begin",
                 {
-                    "run": "r1", "suite_text": SUITE, "suite_sha256": plan.suite_sha256, "order": {},
+                    "run": "r1", "suite_text": text, "suite_sha256": plan.suite_sha256, "order": {},
                     "at": "local", "role": "self", "station": "bench-1", "technician": to_json(T07),
                     "typed_serial": None, "software": {},
                 },
@@ -161,6 +174,7 @@ class Run:
         taker = InProcess(unit)
         engine = Engine(
             state=self.state, journal=journal, judge=SuiteJudge(self.state.plan.suite.decision),
+            instruments=BenchClock(unit),
             catalogue=load_catalogue(), taker=taker, asker=self.asker, watcher=Watcher(),  # type: ignore[arg-type]
         )  # fmt: skip
         refuse_bad(self.state, list(wishes))
@@ -273,6 +287,14 @@ def test_taking_it_again_begins_anew_although_it_was_never_finished(tmp_path: Pa
     assert run.taken.count("clock.retention") == 2
     assert run.sit() == "done" and run.finding.verdict is Verdict.PASS
     assert [a.set_aside for a in run.state.attempts["keeps"]] == ["taken again: the cell was not in", ""]
+
+
+def test_a_clock_of_the_bench_is_consulted_at_both_ends(tmp_path: Path) -> None:
+    by_clock = SUITE.replace('server = "time.example"', 'reference = "instrument", instrument = "clock"')
+    run = Run(tmp_path, Clock(ppm=20.0), text=by_clock)
+    assert run.sit() == "paused" and run.sit() == "done"
+    assert run.finding.verdict is Verdict.PASS
+    assert readings(run)["ahead"].origin.endswith("against clock of the bench")
 
 
 def readings(run: Run) -> dict[str, Reading]:
