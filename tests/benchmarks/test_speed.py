@@ -13,6 +13,7 @@ from typing import Any
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
+from simulated_runs import GOALS, runner
 from workloads import Heating, SealedRun, TrivialRun, least_audit, trivial_probe, words
 
 
@@ -57,3 +58,9 @@ def test_thermal_fit(benchmark: Any) -> None:
 
 def test_help(benchmark: Any) -> None:
     benchmark.pedantic(words(sys.executable, "-m", "verifier", "--help"), rounds=1)
+
+
+@pytest.mark.parametrize("model", GOALS)
+def test_simulated_run(benchmark: Any, model: str) -> None:
+    run = runner(model)
+    assert benchmark.pedantic(run, args=(0,), rounds=1).disposition == "release"
