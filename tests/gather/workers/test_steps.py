@@ -12,7 +12,9 @@ from hypothesis import strategies as st
 
 from verifier.errors import BenchFault
 from verifier.gather.catalogue import load_catalogue
-from verifier.gather.workers import WorkerPool
+from verifier.gather.clocks import RealClocks
+from verifier.gather.hosts import open_host
+from verifier.gather.workers import WorkerPool, run_probe
 from verifier.gather.workers.wire import WireError, pack_step, take_in, unpack_step
 from verifier.readings import Reading, SoFar
 from verifier.services import Ask, Consult, Cue, Pause, Step
@@ -23,15 +25,17 @@ def cueing(install: Callable[[Path, str], None]) -> None:
     install(Path(__file__).with_name("cueing.py"), "cueing-probes")
 
 
-def take(what: str, probe: str = "depot.wants", so_far: SoFar | None = None) -> list[Step]:
-    declaration = load_catalogue().declaration(probe)
+def take(what: str, so_far: SoFar | None = None) -> list[Step]:
+    declaration = load_catalogue().declaration("depot.wants")
     assert declaration is not None
 
     async def collect() -> list[Step]:
         found: list[Step] = []
         async with WorkerPool() as pool:
-            settings = {"what": what} if what else {}
-            taken = pool.take(probe, settings, "local", declaration=declaration, deadline=20.0, so_far=so_far)
+            settings = {"what": what}
+            taken = pool.take(
+                "depot.wants", settings, "local", declaration=declaration, deadline=20.0, so_far=so_far
+            )
             async with aclosing(taken) as steps:
                 async for step in steps:
                     found.append(step)
@@ -75,12 +79,23 @@ def test_a_pause_ends_the_take_and_another_process_goes_on_with_what_was_given()
 )
 def test_what_a_probe_may_not_want(what: str, probe: str, words: str) -> None:
     with pytest.raises(BenchFault, match=words):
-        take(what, probe)
+        take_here(probe, {"what": what})
 
 
 def test_a_probe_that_knows_no_pause_is_not_gone_on_with() -> None:
     with pytest.raises(BenchFault, match="does not go on after a pause"):
-        take("", "depot.asks", SoFar(readings=()))
+        take_here("depot.asks", {}, SoFar(readings=()))
+
+
+def take_here(probe: str, settings: dict[str, Any], so_far: SoFar | None = None) -> None:
+    """In this process: what is held against the declaration is the same on both sides."""
+
+    async def collect() -> None:
+        clocks = RealClocks()
+        async for _ in run_probe(load_catalogue().probe(probe), open_host("local", clocks), settings, so_far):
+            pass
+
+    anyio.run(collect)
 
 
 TEXT = st.text(max_size=40)
