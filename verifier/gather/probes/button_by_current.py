@@ -12,7 +12,7 @@ from verifier.errors import NotPossible
 from verifier.gather.instruments.services import ENERGISE, INSTRUMENTS
 from verifier.gather.probes.current_trace import CurrentTrace, TraceSettings
 from verifier.gather.probes.instruments import CAUTION
-from verifier.gather.probes.measuring import bench_of, stayed_on
+from verifier.gather.probes.measuring import bench_of, stayed_on, stays_on
 from verifier.gather.probes.phases import steady_tail
 from verifier.gather.probes.presses import Press, demonstrated, matched, trials_needed
 from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
@@ -141,9 +141,7 @@ class PressesByCurrent:
                 optional=True,
             ),
             ReadingDeclaration(name="current", kind="number", unit="A", what="At the end; with the whole trace."),
-            ReadingDeclaration(
-                name="stayed_on", kind="yes-no", what="No where a trip of the supply had switched off by the end."
-            ),
+            stays_on("supply"),
         ),
         services=(INSTRUMENTS, ENERGISE),
         sources=("Success-run theorem: R = (1 − C)^(1/N)", "SCPI-99 vol. 1, 7.2.1.4 and 7.2.1.5"),

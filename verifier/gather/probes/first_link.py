@@ -12,7 +12,7 @@ from verifier.gather.probes.attributes import number_of
 from verifier.gather.probes.ethernet import Settings as LinkSettings
 from verifier.gather.probes.instruments import CAUTION
 from verifier.gather.probes.link import NET
-from verifier.gather.probes.measuring import FeedSettings, bench_of, stayed_on
+from verifier.gather.probes.measuring import FeedSettings, bench_of, stayed_on, stays_on
 from verifier.readings import Basis, Contribution, ProbeDeclaration, Reading, ReadingDeclaration
 from verifier.services import Files, Host
 
@@ -57,9 +57,7 @@ class FirstLink:
             ReadingDeclaration(
                 name="first_link", kind="number", unit="s", what="From being fed to the first link.", optional=True
             ),
-            ReadingDeclaration(
-                name="stayed_on", kind="yes-no", what="No where a trip of the supply had switched off by the end."
-            ),
+            stays_on("supply"),
         ),
         services=(INSTRUMENTS, ENERGISE),
         sources=("Linux Documentation/ABI/testing/sysfs-class-net (carrier)", "JCGM 100, 4.3.7 (rectangular)"),

@@ -8,7 +8,7 @@ from typing import Any
 
 from verifier.errors import NotPossible
 from verifier.gather.instruments.services import ENERGISE, INSTRUMENTS
-from verifier.gather.probes.measuring import Sampling, bench_of, has_accuracy, mean, sampling, stayed_on
+from verifier.gather.probes.measuring import Sampling, bench_of, has_accuracy, mean, sampling, stayed_on, stays_on
 from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
 from verifier.services import Host
 
@@ -149,9 +149,7 @@ class Supply:
             ReadingDeclaration(
                 name="current", kind="number", unit="A", what="By the supply's own meter.", optional=True
             ),
-            ReadingDeclaration(
-                name="stayed_on", kind="yes-no", what="No where a trip of the supply had switched off by the end."
-            ),
+            stays_on("supply"),
         ),
         services=(INSTRUMENTS, ENERGISE),
         sources=SOURCES,
@@ -196,9 +194,7 @@ class Load:
         readings=(
             ReadingDeclaration(name="unloaded", kind="number", unit="V", what="Voltage before the load is on."),
             ReadingDeclaration(name="loaded", kind="number", unit="V", what="Voltage under load."),
-            ReadingDeclaration(
-                name="stayed_on", kind="yes-no", what="No where a trip of the load had switched off by the end."
-            ),
+            stays_on("load"),
         ),
         services=(INSTRUMENTS, ENERGISE),
         sources=SOURCES,

@@ -8,7 +8,7 @@ from statistics import fmean
 from typing import TYPE_CHECKING, TypedDict
 
 from verifier.errors import BenchFault, NotPossible
-from verifier.readings import Reading, Series
+from verifier.readings import Reading, ReadingDeclaration, Series
 from verifier.services import Host
 
 if TYPE_CHECKING:
@@ -135,6 +135,13 @@ def of_values(
         origin=here.bench.origin(name),
         contributions=contributions(here.bench.described(name), name, accuracy, values, unit),
         series=series,
+    )
+
+
+def stays_on(what: str) -> ReadingDeclaration:
+    """The reading of `stayed_on`; `what` is supply or load."""
+    return ReadingDeclaration(
+        name="stayed_on", kind="yes-no", what=f"No where a trip of the {what} had switched off by the end."
     )
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from verifier.gather.instruments.services import ENERGISE, INSTRUMENTS
 from verifier.gather.probes.current_trace import CurrentTrace, TraceSettings
 from verifier.gather.probes.instruments import CAUTION, SOURCES
-from verifier.gather.probes.measuring import bench_of, stayed_on
+from verifier.gather.probes.measuring import bench_of, stayed_on, stays_on
 from verifier.gather.probes.phases import longest_at_limit, segment, standing_at_limit
 from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
 from verifier.services import Cue, Host
@@ -100,9 +100,7 @@ class Signature:
             ReadingDeclaration(
                 name="at_limit", kind="number", unit="s", what="The longest that it stood at the current limit."
             ),
-            ReadingDeclaration(
-                name="stayed_on", kind="yes-no", what="No where a trip of the supply had switched off by the end."
-            ),
+            stays_on("supply"),
         ),
         services=(INSTRUMENTS, ENERGISE),
         sources=(*SOURCES, "JCGM 100, 4.2; noise by 1.4826 times the median absolute deviation (from memory)"),

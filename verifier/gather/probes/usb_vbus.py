@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Literal
 from verifier.declare.usb_ports import USB_PORTS, VBUS_PROBE
 from verifier.gather.instruments.services import ENERGISE, INSTRUMENTS
 from verifier.gather.probes.instruments import CAUTION, SOURCES
-from verifier.gather.probes.measuring import Sampling, bench_of, has_accuracy, mean, sampling, stayed_on
+from verifier.gather.probes.measuring import Sampling, bench_of, has_accuracy, mean, sampling, stayed_on, stays_on
 from verifier.readings import Contribution, ProbeDeclaration, Reading, ReadingDeclaration
 from verifier.services import Cue, Host
 
@@ -94,9 +94,7 @@ class Vbus:
         readings=(
             *_declared("", ""),
             *_declared("_turned", " with the plug turned over"),
-            ReadingDeclaration(
-                name="stayed_on", kind="yes-no", what="No where a trip of the load had switched off by the end."
-            ),
+            stays_on("load"),
         ),
         services=(INSTRUMENTS, ENERGISE),
         sources=(*SOURCES, "JCGM 100, 5.1.2 (budget of the drop and of the resistance)"),
