@@ -71,7 +71,7 @@ def forecast(settings: Mapping[str, Any], bounds: Sequence[Bound], risk: float) 
     dwells = [dwell for bound in bounds if (dwell := _dwell_for(given, bound, risk)) is not None]
     if not dwells:
         planned = given.seconds
-        line = f"Power away for {words(planned)}: twice what shows whether the time is kept. No rate is decided."
+        line = f"Power away for {words(planned)}, to show whether the time is kept. No rate is decided."
         return Forecast(settings={**settings, "dwell": planned}, words=(line,))
     hardest = longest(dwells)
     least = 2 * given.least
