@@ -58,6 +58,7 @@ def prove_real(
     """One round, then the count so far. Exit code 0; 3 where the run paused: the next round goes on with it."""
     from verifier import flow
     from verifier.commands.run import Request, carry_out, in_station
+    from verifier.commands.suite_text import wrapped
     from verifier.declare.answers import load_answers
     from verifier.declare.order import RepairOrder
     from verifier.declare.plan import make_plan
@@ -75,7 +76,7 @@ def prove_real(
         name, severity = next_round(loaded, faults, chosen, rounds)
         what = f"{faults.faults[name].title} ({name}={severity})" if name else "no fault, the unit as it should be"
         for caution in CAUTIONS:
-            click.echo(f"Caution: {caution}", err=True)
+            click.echo(wrapped(f"Caution: {caution}"), err=True)
         before = sum((r.fault, r.severity) == (name, severity) for r in rounds.of(loaded.sha256))
         click.echo(f"Round {before + 1}, put in on purpose: {what}.", err=True)
         _confirm("Is it in, and nothing else?" if name else "Is the unit sound and whole?")

@@ -352,6 +352,7 @@ def carry_out(
 def _open(running: Running) -> None:
     """What to know before the work: which run this is, and what can hurt."""
     from verifier.commands.progress import printable
+    from verifier.commands.suite_text import wrapped
 
     suite = running.state.plan.suite
     click.echo(f"Run {running.run}: {printable(suite.title)}. Ctrl-C pauses.", err=True)
@@ -361,9 +362,9 @@ def _open(running: Running) -> None:
         )
         for fault in simulation.faults:
             click.echo(f"Fault put in: {printable(fault.title)} ({fault.name}={fault.severity}).", err=True)
-    click.echo(GENERAL_CAUTION, err=True)
+    click.echo(wrapped(GENERAL_CAUTION), err=True)
     for caution in running.state.cautions:
-        click.echo(f"Caution: {printable(caution)}", err=True)
+        click.echo(wrapped(f"Caution: {printable(caution)}"), err=True)
 
 
 def _tell(running: Running, ended: Ended, request: Request) -> int:

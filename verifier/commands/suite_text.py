@@ -43,6 +43,11 @@ def width() -> int:
     return min(shutil.get_terminal_size((80, 24)).columns, 100) if sys.stdout.isatty() else 80
 
 
+def wrapped(text: str) -> str:
+    """A sentence over as many lines as the terminal needs, broken between words, later ones indented."""
+    return textwrap.fill(text, width(), subsequent_indent="  ", break_long_words=False, break_on_hyphens=False)
+
+
 def suite_text(suite: Suite, columns: int = 80, catalogue: Catalogue | None = None) -> str:
     """The suite as a person reads it: checks stage by stage with their limits in words, then the joints.
 
