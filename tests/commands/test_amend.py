@@ -9,10 +9,13 @@ import sys
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
 sys.path.insert(0, str(Path(__file__).parent))
 from bench import SUITE, Bench
 
+from verifier.commands.main import cli
+from verifier.store.disk import write_aside
 from verifier.store.records import tallies
 
 
@@ -155,9 +158,15 @@ def test_after_a_key_was_retired_old_and_new_are_good_and_go_on(bench: Bench, tm
     # A report of before says so, until it is rendered again; and then it is good where there is no ledger, too.
     assert bench.command("audit", str(bench.station / "runs" / first)).returncode == 1
     amend(bench, second, "--superseded-by", third)
-    for run in (first, second):
-        assert bench.command("report", run).returncode == 0
+    customers = bench.station / "runs" / first / "customer.simulated.html"
+    bench.command("report", first, "--for", "customer")
+    customers.write_text("spoilt")
+    assert "verifier report --all" in done.stdout
+    again = bench.command("report", "--all")
+    assert again.returncode == 0 and again.stdout == "3 of 3 reports rendered again.\n"
     assert bench.command("audit", str(bench.station / "runs")).returncode == 0
+    assert "<html" in customers.read_text("utf-8")
+    assert not list((bench.station / "runs" / second).glob("customer*")), "no page that was not there before"
     keys = tmp_path / "keys.json"
     keys.write_text(bench.command("keys", "export").stdout)
     elsewhere = Bench(tmp_path)
@@ -172,3 +181,38 @@ def test_after_a_key_was_retired_old_and_new_are_good_and_go_on(bench: Bench, tm
     alone = elsewhere.command("audit", str(tmp_path / "one.json"), "--trust", str(keys))
     assert alone.returncode == 1
     assert "signature good, not shown to predate" in alone.stdout
+
+
+def test_one_that_cannot_be_rendered_keeps_none_of_the_others_from_it(bench: Bench) -> None:
+    first, second = runs(bench)
+    (bench.station / "runs" / second / "sealed.simulated.json").write_text("{")
+    page = bench.station / "runs" / first / "report.simulated.html"
+    page.write_text("spoilt")
+    done = bench.command("report", "--all")
+    assert done.returncode == 2 and done.stdout == "1 of 2 reports rendered again.\n"
+    assert f"{second}: " in done.stderr and first not in done.stderr
+    assert bench.command("audit", str(page)).returncode == 0
+
+
+def test_rendering_all_is_interrupted_between_two(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    first, second = runs(bench)
+    pages = [bench.station / "runs" / run / "report.simulated.html" for run in (first, second)]
+    for page in pages:
+        page.write_text("of before")
+    real = write_aside
+
+    def once(target: Path, content: bytes) -> None:
+        if target == pages[0]:
+            raise KeyboardInterrupt
+        real(target, content)
+
+    monkeypatch.setattr("verifier.store.disk.write_aside", once)
+    done = CliRunner().invoke(cli, ["report", "--all", "--station", str(bench.station)], standalone_mode=False)
+    assert done.return_value == 1
+    assert "Interrupted: 1 of 2 reports are new. `verifier report --all` begins again." in done.output
+    assert pages[0].read_text() == "of before" and "<html" in pages[1].read_text("utf-8")
+
+
+@pytest.mark.parametrize("words", [[], ["20261125T101512Z-aaaaaa", "--all"], ["--all", "--for", "customer"]])
+def test_report_wants_one_run_or_all(words: list[str]) -> None:
+    assert CliRunner().invoke(cli, ["report", *words]).exit_code == 2

@@ -145,7 +145,7 @@ def retire(role: Role, yes: bool, station: Path | None) -> None:
 
     The ledger's size and root are kept with it. A record by this key counts from then on only with a proof that
     it stood in the ledger then, so that whoever took a copy of the key can make no old records. This station
-    has those proofs; for others, `verifier report RUN` makes a report that carries its own.
+    has those proofs; for others, `verifier report --all` makes reports that carry their own.
     """
     from verifier.seal import fingerprint
     from verifier.seal import retire as retire_key
@@ -162,4 +162,6 @@ def retire(role: Role, yes: bool, station: Path | None) -> None:
     done = retire_key(bench.keys, role, bench.ledger, bench.name)
     click.echo(f"Retired {done.thumbprint} (role {role}) at {done.retired.size} records, root {done.retired.root}")
     click.echo("Hand the list on to whoever checks your reports: verifier keys export")
-    click.echo("Reports that it sealed say so at an audit; render those you need again: verifier report RUN")
+    click.echo(
+        "Reports that it sealed pass no audit until they are rendered again: verifier report --all"
+    )

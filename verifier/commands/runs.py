@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
@@ -104,34 +105,79 @@ def _text(value: object) -> str | None:
     return value if isinstance(value, str) else None
 
 
+Audience = Literal["bench", "customer"]
+PAGES: dict[Audience, str] = {"bench": "report.html", "customer": "customer.html"}
+
+
 @click.command()
-@click.argument("run", shell_complete=complete_run("sealed"))
+@click.argument("run", required=False, shell_complete=complete_run("sealed"))
+@click.option(
+    "--all", "everything", is_flag=True, help="Every report of this station, and customers' pages there are."
+)
 @click.option(
     "--for",
     "audience",
     type=click.Choice(["bench", "customer"]),
-    default="bench",
-    show_default=True,
-    help="For whom: customer is one page in plain words, without anybody's name.",
+    help="For whom: customer is one page in plain words, without anybody's name. [default: bench]",
 )
 @click.option("--out", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE", help="Write it here.")
 @station_option
-def report(run: str, audience: Literal["bench", "customer"], out: Path | None, station: Path | None) -> None:
+def report(
+    run: str | None, everything: bool, audience: Audience | None, out: Path | None, station: Path | None
+) -> int:
     """Render the report of RUN again from its sealed record. RUN is a run's name or a sealed record's file.
 
-    What was amended since is shown first.
+    What was amended since is shown first. With --all, every report of the station is rendered again, the newest
+    first; Ctrl-C ends that between two of them. Exit code: 0 all, 1 interrupted, 2 at least one could not be.
     """
+    from verifier.store.station import Station
+
+    if everything == bool(run):
+        raise click.UsageError("Name one run, or give --all.")
+    bench = Station.at(station)
+    if everything:
+        if audience or out:
+            raise click.UsageError("--for and --out are for one report: --all renders those that are there.")
+        return _render_all(bench)
+    file, sealed = sealed_of(bench, run or "")
+    click.echo(f"Report: {_render(bench, file, sealed, audience or 'bench', out)}")
+    return 0
+
+
+def _render(bench: Station, file: Path, sealed: Sealed, audience: Audience, out: Path | None = None) -> Path:
+    """Writes the report of the sealed record in `file`; where it is."""
     from verifier.flow import report_page
     from verifier.seal import named
     from verifier.store.disk import write_aside
-    from verifier.store.station import Station
 
-    bench = Station.at(station)
-    file, sealed = sealed_of(bench, run)
-    name = "report.html" if audience == "bench" else "customer.html"
-    target = out or file.with_name(named(name, sealed.record.role))
+    target = out or file.with_name(named(PAGES[audience], sealed.record.role))
     write_aside(target, report_page(bench, sealed, file.parent, audience=audience))
-    click.echo(f"Report: {target}")
+    return target
+
+
+def _render_all(bench: Station) -> int:
+    from verifier.seal import named, read_sealed, record_in, report_in
+
+    folders = sorted(bench.runs.iterdir(), reverse=True) if bench.runs.is_dir() else []
+    files = [file for folder in folders if (file := record_in(folder)) and report_in(folder)]
+    done, failed = 0, 0
+    try:
+        with click.progressbar(files, label="Reports", show_pos=True, file=sys.stderr) as bar:
+            for file in bar:
+                try:
+                    sealed = read_sealed(file)
+                    _render(bench, file, sealed, "bench")
+                    if file.with_name(named(PAGES["customer"], sealed.record.role)).is_file():
+                        _render(bench, file, sealed, "customer")
+                    done += 1
+                except (VerifierError, OSError) as error:
+                    failed += 1
+                    click.echo(f"\n{file.parent.name}: {error}", err=True)
+    except KeyboardInterrupt:
+        click.echo(f"\nInterrupted: {done} of {len(files)} reports are new. `verifier report --all` begins again.")
+        return 1
+    click.echo(f"{done} of {len(files)} reports rendered again.")
+    return 2 if failed else 0
 
 
 def sealed_of(bench: Station, run: str) -> tuple[Path, Sealed]:
