@@ -70,10 +70,13 @@ def readings(state: RunState) -> object:
 
 @pytest.mark.parametrize("model", MODELS)
 def test_a_sound_unit_is_released(model: str) -> None:
-    """Nearly always: units differ, and one in some is too near to a limit to be decided."""
-    ends = [run(model, seed) for seed in range(60 if LONG else 2)]
+    """Nothing fails. Units differ, and one in some is too near to a limit to be decided: that is held."""
+    ends = [run(model, seed) for seed in range(60 if LONG else 4)]
+    for state, _ in ends:
+        attempts = state.counting_attempts().items()
+        assert {n for n, a in attempts if a.finding is not None and a.finding.verdict is Verdict.FAIL} == set()
     released = sum(end.disposition is Disposition.RELEASE for _, end in ends)
-    assert released >= 0.85 * len(ends), [(not_passed(state), end.reason) for state, end in ends]
+    assert released >= len(ends) / 4, [(not_passed(state), end.reason) for state, end in ends]
 
 
 @pytest.mark.parametrize("model", MODELS)

@@ -196,8 +196,8 @@ def test_what_a_probe_gives_is_held_against_its_declaration_as_in_a_worker(
 
 
 def test_a_probe_that_needs_what_the_unit_lacks_is_not_possible() -> None:
-    with pytest.raises(NotPossible, match="trial cannot be read over simulated: it needs sound"):
-        trial(_undeclared, services=("files", "sound"))
+    with pytest.raises(NotPossible, match="trial cannot be read over simulated: it needs media"):
+        trial(_undeclared, services=("files", "media"))
 
 
 def test_its_files_are_read_as_files_are() -> None:

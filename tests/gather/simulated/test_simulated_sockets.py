@@ -195,3 +195,51 @@ def test_voltage_falls_by_ohms_times_amperes(host_state: str) -> None:
     points = SimulatedHost(put_in(UNIT, FAULTS, injected(UNIT, FAULTS, faults)), 3, VirtualClocks(3)).points
     drop = points.value("usb.1") - points.value("usb.1", 0.9)
     assert drop == pytest.approx(0.072 + 0.54 * (host_state == "sagging"))
+
+
+BENCH = {"peer": "bench", "interface": "eth0"}
+
+
+def test_far_end_is_reached_at_the_speed_of_the_link() -> None:
+    """Ceiling 941.48 Mbit/s on 1000 Mbit/s, and 94.1 on 100 (IEEE 802.3 framing; RFC 7323 timestamps)."""
+    good, slow = take("network.throughput", BENCH), take("network.throughput", BENCH, "lan-pair-open")
+    assert 900 < float(good["up"]) <= 941.5 and 900 < float(good["down"]) <= 941.5
+    assert 90 < float(slow["up"]) <= 94.15
+    assert good["ceiling"] == pytest.approx(941.48, abs=0.01)
+
+
+def test_what_is_lost_on_the_way_shows_in_loss_and_in_throughput() -> None:
+    """With 1 % lost, TCP gets at the most MSS/RTT √1.5/√p: 1448 octets, 0.4 ms: 355 Mbit/s (Mathis and others)."""
+    lossy = UNIT.to_json()
+    lossy["ethernet"][0]["loss"] = 0.01
+    unit = Description.model_validate(lossy)
+
+    async def main() -> tuple[float, float]:
+        host = SimulatedHost(unit, 3, VirtualClocks(3))
+        far_end = await host.net.far_end("bench")
+        sent = await far_end.datagrams("up", payload=1472, count=10_000, rate=0)
+        return sent.lost / sent.sent, (await far_end.stream("up", 2.0)).rate
+
+    clocks = VirtualClocks(3)
+    share, rate = anyio.run(main, backend_options=backend_options(clocks))
+    assert share == pytest.approx(0.01, abs=0.005)
+    assert rate == pytest.approx(355, rel=0.02)
+
+
+@pytest.mark.parametrize(
+    ("fault", "left", "right", "swapped"),
+    [
+        ("", True, True, False),
+        ("headset-channels-swapped", True, True, True),
+        ("headset-channel-dead=left", False, True, None),
+    ],
+)  # fmt: skip
+def test_sides_of_the_sound_come_back_through_the_plug(
+    fault: str, left: bool, right: bool, swapped: bool | None
+) -> None:
+    found = take("sound.loop", {}, *[fault] * bool(fault))
+    assert (found["left_arrives"], found["right_arrives"], found.get("swapped")) == (left, right, swapped)
+    if left:
+        # Third harmonic of x - 0.0005 x³ at half of full scale: 0.0005 · 0.25/4 of it, -90 dB, below the noise of
+        # 0.00003 of full scale, -80 dB of 0.5/√2.
+        assert found["left_thd_n"] == pytest.approx(-81.5, abs=1.0)

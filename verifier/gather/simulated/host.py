@@ -20,11 +20,13 @@ from verifier.gather.simulated.ethernet import Port
 from verifier.gather.simulated.files import Content, SimulatedFiles
 from verifier.gather.simulated.instruments import FakeInstrument, SimulatedInstruments, Truth
 from verifier.gather.simulated.load import SimulatedLoad
+from verifier.gather.simulated.network import SimulatedNet
 from verifier.gather.simulated.parts import Line, Thermal
 from verifier.gather.simulated.points import Points
 from verifier.gather.simulated.radio import Antennas, SimulatedRadio
 from verifier.gather.simulated.reference import SimulatedReference
 from verifier.gather.simulated.serial_line import SCHEME, SimulatedLine
+from verifier.gather.simulated.sound import SimulatedSound
 from verifier.gather.simulated.state import UnitState
 from verifier.gather.simulated.tablet import Gauge, SimulatedInput
 from verifier.gather.simulated.thermal import Sensor
@@ -67,6 +69,8 @@ class SimulatedHost:
             "commands": ours,
             "serial": ours and bool(unit.lines),
             "clock": ours and unit.clock.rtc is not None,
+            "net": ours and bool(unit.ethernet),
+            "sound": ours and unit.sound is not None,
             "radio": ours and unit.radio is not None,
             "input": ours and (unit.touch is not None or unit.keys is not None),
             "buttons": ours and unit.button is not None,
@@ -82,6 +86,12 @@ class SimulatedHost:
         self.points = Points(unit, seed, self.state)
         self.antennas = Antennas(unit.radio, seed) if unit.radio else None
         self._radio = SimulatedRadio(self.antennas, seed, clocks) if self.antennas else None
+        self.ports = {
+            made_of.interface: Port(made_of, seed, clocks, self.state, docked=self._in_dock(made_of.interface))
+            for made_of in unit.ethernet
+        }
+        self.net = SimulatedNet(self.ports, seed, clocks)
+        self._sound = SimulatedSound(unit.sound, seed, clocks) if unit.sound else None
         self._input = SimulatedInput(unit.touch, unit.keys, seed, clocks, self.state)
         at_usb, gone = sockets.usb(unit.usb, self.state)
         if unit.dock is not None:
@@ -119,6 +129,15 @@ class SimulatedHost:
         if self._buttons is None:
             raise NotPossible("the simulated unit has no power button")
         return self._buttons
+
+    def _in_dock(self, interface: str) -> bool:
+        return self.unit.dock is not None and self.unit.dock.network == interface
+
+    @property
+    def sound(self) -> SimulatedSound:
+        if self._sound is None:
+            raise NotPossible("the simulated unit has no sound")
+        return self._sound
 
     @property
     def radio(self) -> SimulatedRadio:
@@ -211,14 +230,8 @@ class SimulatedHost:
             contents |= self._zone(unit.thermal, self.sensor)
         if self._load is not None:
             contents |= self._load.contents()
-        for made_of in unit.ethernet:
-            contents |= Port(
-                made_of,
-                self.seed,
-                clocks,
-                state,
-                docked=unit.dock is not None and unit.dock.network == made_of.interface,
-            ).contents()
+        for port in self.ports.values():
+            contents |= port.contents()
         contents |= self.clock.contents() | sockets.displays(unit.displays, state) | sockets.storage(unit.storage)
         if unit.radio is not None and self.antennas is not None:
             contents |= sockets.radio(unit.radio, self.antennas, clocks)

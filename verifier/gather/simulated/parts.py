@@ -239,6 +239,14 @@ class Sound(Part):
     right: Share = 1.0
     microphone: Share = 1.0
     swapped: bool = False
+    crosstalk: Share = 0.0001
+    """Part of each side that is heard on the other."""
+    distortion: Share = 0.0005
+    """Of the third order, at full scale."""
+    noise: Share = 0.00003
+    """Of full scale."""
+    hum: Share = 0.0
+    """Of 50 Hz."""
     beep: Annotated[tuple[Word, ...], Field(max_length=20)] = ()
     """The command of the unit that plays one beep; none where left out."""
 
@@ -270,6 +278,10 @@ class Ethernet(Part):
     duplex: Literal["half", "full"] = "full"
     frames_per_second: Annotated[float, Field(ge=0, le=1e6, allow_inf_nan=False)] = 0.0
     """Frames received, and as many sent."""
+    loss: Share = 0.0
+    """Frames that are lost on the way, each way."""
+    round_trip: Annotated[float, Field(ge=1e-6, le=10)] = 0.0004
+    """Seconds to the bench's far end and back."""
     errors_per_hour: AtLeastZero = 0.0
     """Frames received with an error, spread evenly."""
     drops_per_hour: Annotated[float, Field(ge=0, le=3600)] = 0.0
