@@ -16,6 +16,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+sys.path.insert(0, str(Path(__file__).parents[1] / "commands"))
+from bench import LABEL_ON, LAMP, SCREWS
+
 from verifier import flow
 from verifier.commands.progress import Lines
 from verifier.declare.answers import load_answers
@@ -29,7 +32,18 @@ from verifier.gather.session import Sitting
 from verifier.readings import Person
 from verifier.store.station import Station
 
-SUITE = """
+COOL = """
+[[checks]]
+id = "cool"
+title = "Cool at rest"
+probe = "thermal.sensors"
+covers = ["heat-sheet"]
+repeat = { times = 3 }
+limits = [{ reading = "temperature", at_most = 200, unit = "°C", source = "invented" }]
+"""
+
+SUITE = (
+    """
 schema = 1
 model = "marrowby-quayside"
 title = "Quayside counter terminal, close of repair"
@@ -44,41 +58,12 @@ joints = ["io-screws", "heat-sheet"]
 title = "Screws of the connector board"
 [joints.heat-sheet]
 title = "Heat sheet"
-
-[[checks]]
-id = "screws"
-title = "Screws of the connector board"
-stage = "open"
-prompt = "count"
-say = "How many of the six screws are in?"
-covers = ["io-screws"]
-limits = [{ reading = "count", equals = 6, source = "invented" }]
-
-[[checks]]
-id = "cool"
-title = "Cool at rest"
-probe = "thermal.sensors"
-covers = ["heat-sheet"]
-repeat = { times = 3 }
-limits = [{ reading = "temperature", at_most = 200, unit = "°C", source = "invented" }]
-
-[[checks]]
-id = "lamp"
-title = "Lamp"
-prompt = "choice"
-say = "What does the lamp do?"
-options = ["dark", "lit"]
-after = ["cool"]
-limits = [{ reading = "choice", equals = "lit", source = "invented" }]
-
-[[checks]]
-id = "label-on"
-title = "Label on"
-stage = "finished"
-prompt = "confirm"
-say = "Is the label on?"
-limits = [{ reading = "confirm", is = true, source = "invented" }]
 """
+    + SCREWS
+    + COOL
+    + LAMP.replace("$after", "cool")
+    + LABEL_ON
+)
 
 ANSWERS = """
 [screws]

@@ -12,7 +12,56 @@ from typing import Any
 
 SERVER = Path(__file__).parents[1] / "reference" / "hardware" / "server"
 
-SUITE = """
+SCREWS = """
+[[checks]]
+id = "screws"
+title = "Screws of the connector board"
+stage = "open"
+prompt = "count"
+say = "How many of the six screws are in?"
+covers = ["io-screws"]
+limits = [{ reading = "count", equals = 6, source = "invented" }]
+"""
+LAMP = """
+[[checks]]
+id = "lamp"
+title = "Lamp"
+prompt = "choice"
+say = "What does the lamp do?"
+options = ["dark", "lit"]
+after = ["$after"]
+limits = [{ reading = "choice", equals = "lit", source = "invented" }]
+"""
+LABEL_ON = """
+[[checks]]
+id = "label-on"
+title = "Label on"
+stage = "finished"
+prompt = "confirm"
+say = "Is the label on?"
+limits = [{ reading = "confirm", is = true, source = "invented" }]
+"""
+
+PORTS = """
+[[checks]]
+id = "lan-speed"
+title = "Port 5 at full speed"
+probe = "ethernet.link"
+settings = { interface = "eth0" }
+covers = ["lan"]
+limits = [{ reading = "speed", at_least = 1000, unit = "Mbit/s", source = "invented" }]
+
+[[checks]]
+id = "usb-1-speed"
+title = "Port 1 gives full speed"
+probe = "usb.device"
+settings = { path = "1-1" }
+covers = ["usb-1"]
+limits = [{ reading = "speed", at_least = 480, unit = "Mbit/s", source = "invented" }]
+"""
+
+SUITE = (
+    """
 schema = 1
 model = "marrowby-quayside"
 title = "Quayside counter terminal, close of repair"
@@ -31,49 +80,12 @@ title = "Network socket"
 title = "Port 1"
 [joints.io-screws]
 title = "Screws of the connector board"
-
-[[checks]]
-id = "screws"
-title = "Screws of the connector board"
-stage = "open"
-prompt = "count"
-say = "How many of the six screws are in?"
-covers = ["io-screws"]
-limits = [{ reading = "count", equals = 6, source = "invented" }]
-
-[[checks]]
-id = "lan-speed"
-title = "Port 5 at full speed"
-probe = "ethernet.link"
-settings = { interface = "eth0" }
-covers = ["lan"]
-limits = [{ reading = "speed", at_least = 1000, unit = "Mbit/s", source = "invented" }]
-
-[[checks]]
-id = "usb-1-speed"
-title = "Port 1 gives full speed"
-probe = "usb.device"
-settings = { path = "1-1" }
-covers = ["usb-1"]
-limits = [{ reading = "speed", at_least = 480, unit = "Mbit/s", source = "invented" }]
-
-[[checks]]
-id = "lamp"
-title = "Lamp"
-prompt = "choice"
-say = "What does the lamp do?"
-options = ["dark", "lit"]
-after = ["lan-speed"]
-limits = [{ reading = "choice", equals = "lit", source = "invented" }]
-
-[[checks]]
-id = "label-on"
-title = "Label on"
-stage = "finished"
-prompt = "confirm"
-say = "Is the label on?"
-limits = [{ reading = "confirm", is = true, source = "invented" }]
 """
+    + SCREWS
+    + PORTS
+    + LAMP.replace("$after", "lan-speed")
+    + LABEL_ON
+)
 
 ANSWERS = """
 [screws]
