@@ -9,7 +9,6 @@ import sys
 import time
 from pathlib import Path
 
-import anyio
 import pytest
 
 from verifier.errors import BenchFault, NotPossible
@@ -48,6 +47,13 @@ def ticks(pid: int) -> int:
     return int(fields[11]) + int(fields[12])
 
 
+def burning(pids: list[int], within: float = 15.0) -> bool:
+    until = time.monotonic() + within
+    while not all(ticks(pid) > 4 for pid in pids) and time.monotonic() < until:
+        time.sleep(0.02)
+    return all(ticks(pid) > 4 for pid in pids)
+
+
 async def test_one_burner_a_core_until_it_is_stopped() -> None:
     load = LocalHost(RealClocks()).load
     said = await load.start(30.0)
@@ -55,10 +61,7 @@ async def test_one_burner_a_core_until_it_is_stopped() -> None:
         burners = [b.pid for b in load._burners]
         assert len(burners) == len(os.sched_getaffinity(0))
         assert said.startswith(f"{len(burners)} burner processes")
-        until = time.monotonic() + 10
-        while not all(ticks(pid) > 2 for pid in burners) and time.monotonic() < until:
-            await anyio.sleep(0.05)
-        assert all(ticks(pid) > 2 for pid in burners)
+        assert burning(burners)
     finally:
         await load.stop()
     assert not any(alive(pid) for pid in burners)
@@ -83,7 +86,7 @@ def test_burners_die_with_whoever_began_them_even_by_sigkill() -> None:
     assert parent.stdout is not None
     with parent.stdout as said:
         pids = [int(word) for word in said.readline().split()]
-    assert pids and all(alive(pid) for pid in pids)
+    assert pids and burning(pids), "not only born: past looking whether its parent is there"
     parent.kill()
     parent.wait()
     assert gone(pids)
@@ -119,12 +122,22 @@ def shell_load(clocks: RealClocks) -> ShellLoad:
     return ShellLoad(OneCore(), LocalCommands(), clocks)  # type: ignore[arg-type]
 
 
+def lasts(pid: int) -> str:
+    """Seconds that its timeout was given; the shell may not have become it yet."""
+    until = time.monotonic() + 10
+    while time.monotonic() < until:
+        words = Path(f"/proc/{pid}/cmdline").read_text().split("\0")
+        if words[0] == "timeout":
+            return words[1]
+        time.sleep(0.01)
+    return "no timeout"
+
+
 async def test_shell_loops_run_under_timeout_and_are_ended() -> None:
     load = shell_load(RealClocks())
     await load.start(600.0)
     (pid,) = map(int, load._running)
-    words = Path(f"/proc/{pid}/cmdline").read_bytes().split(b"\0")
-    assert words[:2] == [b"timeout", b"30"]  # no longer than the lease, however long the heating is to last
+    assert lasts(pid) == "30"  # no longer than the lease, however long the heating is to last
     await load.stop()
     assert gone([pid])
 
@@ -143,7 +156,7 @@ async def test_a_lease_is_renewed_by_new_loops_and_the_old_ones_go() -> None:
     try:
         assert second != first and gone(first) and all(alive(pid) for pid in second)
         # What is left of the time that was asked for bounds the last lease.
-        assert Path(f"/proc/{second[0]}/cmdline").read_bytes().split(b"\0")[1] == b"24"
+        assert lasts(second[0]) == "24"
         clocks.now = 41.0
         await load.renew()
         assert load._running == [] and gone(second)

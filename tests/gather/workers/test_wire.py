@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from verifier.gather.workers.wire import WireError, decode, encode, pack, unpack
-from verifier.readings import Basis, Contribution, Reading, Series, Shape
+from verifier.readings import Basis, Conditions, Contribution, Reading, Series, Shape
 
 FINITE = st.floats(allow_nan=False, allow_infinity=False)
 CONTRIBUTIONS = st.builds(
@@ -28,7 +28,17 @@ READINGS = st.builds(
     origin=st.text(),
     exact=st.booleans(),
     contributions=st.lists(CONTRIBUTIONS, max_size=3).map(tuple),
-    series=st.none() | st.builds(Series, t0=FINITE, dt=FINITE, values=st.lists(FINITE, max_size=5).map(tuple)),
+    series=st.none()
+    | st.builds(
+        Series,
+        t0=FINITE,
+        dt=FINITE,
+        values=st.lists(FINITE, max_size=5).map(tuple),
+        model=st.lists(FINITE, max_size=5).map(tuple),
+    ),
+    conditions=st.builds(
+        Conditions, looks=st.integers(1, 100), at_least=st.booleans(), doubt=st.text(), remark=st.text()
+    ),
 )
 JSON = st.recursive(
     st.none() | st.booleans() | st.integers() | st.floats() | st.text(),
