@@ -10,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.linalg import expm
 
+from verifier.gather.simulated.chance import noise
 from verifier.gather.simulated.description import Thermal, load_description, shipped_unit
 from verifier.gather.simulated.thermal import Ladder, Sensor
 
@@ -116,3 +117,15 @@ def test_the_noise_does_not_depend_on_what_was_read_before() -> None:
     for n in range(50):
         used.reading(n * 0.1)
     assert used.reading(5.0) == fresh.reading(5.0)
+
+
+def test_noise_is_normal_and_a_function_of_seed_and_moment() -> None:
+    """Mean 0, standard deviation as asked for, 31.7 % beyond one of it and 0.27 % beyond three (normal table)."""
+    values = [noise(7, "sensor", at / 10, 0.3) for at in range(40_000)]
+    assert values[:100] == [noise(7, "sensor", at / 10, 0.3) for at in range(100)]
+    assert values[:100] != [noise(8, "sensor", at / 10, 0.3) for at in range(100)]
+    assert statistics.fmean(values) == pytest.approx(0.0, abs=0.006)
+    assert statistics.pstdev(values) == pytest.approx(0.3, rel=0.02)
+    for bound, share in ((1, 0.3173), (3, 0.0027)):
+        beyond = sum(abs(value) > bound * 0.3 for value in values) / len(values)
+        assert beyond == pytest.approx(share, rel=0.03 if bound == 1 else 0.4)

@@ -43,6 +43,8 @@ _NUMBER = re.compile(r"[+-]?\d{1,19}")
 def clean(raw: bytes) -> str:
     """Text of one line: control characters and runs of blanks become one space, the rest stays as it is."""
     text = raw.decode("utf-8", "replace")
+    if text.isascii() and text.removesuffix("\n").isprintable():
+        return " ".join(text.split())[:TEXT_LIMIT]  # nearly all of them, thousands in a row where one is watched
     text = "".join(" " if unicodedata.category(c) in ("Cc", "Zl", "Zp") else c for c in text)
     return " ".join(text.split())[:TEXT_LIMIT]
 

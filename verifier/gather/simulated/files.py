@@ -25,6 +25,8 @@ class SimulatedFiles:
     ) -> None:
         """`gone` tells of some folders whether they are not there just now."""
         self._contents, self._clocks, self._gone = dict(contents), clocks, dict(gone or {})
+        self._known: dict[str, str] = {}
+        """What paths that were asked for and that are never gone mean."""
         self._folders: dict[str, set[str]] = {"/": set()}
         for path in self._contents:
             while path != "/":
@@ -65,11 +67,15 @@ class SimulatedFiles:
         return True
 
     def _real(self, path: str) -> str:
+        if (known := self._known.get(path)) is not None:
+            return known
         if not path.startswith("/") or "\0" in path:
             raise OSError(errno.EINVAL, "not an absolute path", path[:200])
         real = posixpath.normpath("/" + path.lstrip("/"))
         if (real not in self._contents and real not in self._folders) or self._is_gone(real):
             raise _error(errno.ENOENT, path)
+        if not any(real == folder or real.startswith(f"{folder}/") for folder in self._gone):
+            self._known[path] = real
         return real
 
     def _is_gone(self, path: str) -> bool:

@@ -6,8 +6,8 @@ power ──> [block, C1] ──R1── [shell, C2] ──R2── air
 from __future__ import annotations
 
 import math
-import random
 
+from verifier.gather.simulated.chance import noise, spread
 from verifier.gather.simulated.parts import Thermal
 
 
@@ -58,12 +58,12 @@ class Sensor:
     def __init__(self, made_of: Thermal, seed: int) -> None:
         self._made_of, self._seed = made_of, seed
         # Which unit this is: what differs from unit to unit is how well the shell gives off its heat.
-        spread = random.Random(f"{seed}/shell").gauss(0.0, made_of.spread)  # noqa: S311 - a simulation
+        differs = spread(seed, "shell", made_of.spread)
         self.ladder = Ladder(
             c1=made_of.block_capacity,
             r1=made_of.sheet_resistance + made_of.block_resistance,
             c2=made_of.shell_capacity,
-            r2=max(made_of.shell_resistance + spread, made_of.shell_resistance / 10),
+            r2=max(made_of.shell_resistance + differs, made_of.shell_resistance / 10),
         )
         self.power = made_of.power
         """Watts from now on; a load changes it."""
@@ -81,6 +81,5 @@ class Sensor:
 
         The noise is a function of seed and moment, so that neither the order of reading nor a resume changes it.
         """
-        chance = random.Random(f"{self._seed}/sensor/{at:.6f}")  # noqa: S311 - a simulation
-        shown = self.temperature(at) + chance.gauss(0.0, self._made_of.noise)
+        shown = self.temperature(at) + noise(self._seed, "sensor", at, self._made_of.noise)
         return round(shown / self._made_of.step) * self._made_of.step
