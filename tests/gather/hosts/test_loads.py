@@ -13,11 +13,11 @@ import pytest
 
 from verifier.errors import BenchFault, NotPossible
 from verifier.gather.clocks import RealClocks
-from verifier.gather.hosts.local import LocalCommands, LocalHost
+from verifier.gather.hosts.local import LocalHost
 from verifier.gather.hosts.local_load import BURNER
 from verifier.gather.hosts.shell_load import ShellLoad, cores_of
 from verifier.gather.workers.proxied import ProxiedHost, answered, taken
-from verifier.services import load_of
+from verifier.services import CommandResult, load_of
 
 pytestmark = pytest.mark.anyio
 
@@ -118,8 +118,21 @@ class OneCore:
         return b"0\n"
 
 
+class Shell:
+    """Commands as a unit's login runs them: what goes on in the background is left alone. (On this computer a
+    command's whole group is ended with it.)"""
+
+    def __init__(self, instead: str = "") -> None:
+        self._instead = instead
+
+    async def run(self, *argv: str, timeout: float = 10.0) -> CommandResult:
+        words = ("sh", "-c", self._instead) if self._instead else argv
+        said = subprocess.run(words, capture_output=True, text=True, timeout=timeout, stdin=subprocess.DEVNULL)
+        return CommandResult(argv=argv, exit=said.returncode, stdout=said.stdout)
+
+
 def shell_load(clocks: RealClocks) -> ShellLoad:
-    return ShellLoad(OneCore(), LocalCommands(), clocks)  # type: ignore[arg-type]
+    return ShellLoad(OneCore(), Shell(), clocks)  # type: ignore[arg-type]
 
 
 def lasts(pid: int) -> str:
@@ -171,11 +184,7 @@ async def test_loops_end_by_themselves_when_nobody_renews_them() -> None:
 
 
 async def test_a_shell_that_starts_nothing_is_the_benchs_fault() -> None:
-    class Broken(LocalCommands):
-        async def run(self, *argv: str, timeout: float = 10.0):  # type: ignore[no-untyped-def]
-            return await super().run("sh", "-c", "echo no process id; exit 1", timeout=timeout)
-
-    load = ShellLoad(OneCore(), Broken(), RealClocks())  # type: ignore[arg-type]
+    load = ShellLoad(OneCore(), Shell("echo no process id; exit 1"), RealClocks())  # type: ignore[arg-type]
     with pytest.raises(BenchFault, match="did not start the load"):
         await load.start(5.0)
 
