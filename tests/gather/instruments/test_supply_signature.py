@@ -18,10 +18,11 @@ from verifier.gather.probes.supply_signature import Signature
 from verifier.readings import Basis
 from verifier.services import Cue
 
-# Tenfold as fast as a unit: 0.5 s of inrush and boot, then idle.
-BOOT = [[0, 0.9], [0.3, 0.7], [0.5, 0.31]]
+# Much faster than a unit: 0.8 s of inrush and boot, then idle. A busy machine looks seldom, and is given time.
+# What is exact in time stands on the bench in virtual time.
+BOOT = [[0, 0.9], [0.6, 0.7], [0.8, 0.31]]
 FEED: dict[str, Any] = {
-    "instrument": "supply", "voltage": 19.0, "current_limit": 1.0, "seconds": 1.2, "steady": 0.4,
+    "instrument": "supply", "voltage": 19.0, "current_limit": 1.0, "seconds": 2.4, "steady": 0.4,
     "interval": 0.005, "standby": 0.5, "overload": 0.3,
 }  # fmt: skip
 
@@ -54,36 +55,60 @@ def test_a_unit_that_starts_when_it_is_fed(folder: Path, instruments: TestInstru
     assert found["off"].value == pytest.approx(0.0, abs=0.01)
     assert found["started"].value is True and found["settled"].value is True and found["stayed_on"].value is True
     assert found["peak"].value == pytest.approx(0.9, abs=0.02)
-    assert 0.7 < float(found["start"].value) < 0.9
+    assert 0.6 < float(found["start"].value) < 0.91
     idle = found["idle"]
     assert idle.value == pytest.approx(0.31, abs=3 * u_of(idle) + 1e-4)
     # Specification of the test supply: 0.2 % of 0.31 A + 1 mA, rectangular (JCGM 100, 4.3.7): u = 0.94 mA.
     specified = next(c for c in idle.contributions if c.basis is Basis.SPECIFICATION)
     assert specified.u == pytest.approx((0.002 * 0.31 + 0.001) / 3**0.5, rel=0.01)
-    assert found["time_to_idle"].value == pytest.approx(0.5, abs=0.1) and u_of(found["time_to_idle"]) < 0.05
+    assert 0.7 < float(found["time_to_idle"].value) < 2.0
     assert found["dropouts"].value == 0
     series = found["current"].series
-    assert series is not None and len(series.values) > 50
+    assert series is not None and len(series.values) > 20
     assert max(series.values) == pytest.approx(0.9, abs=0.02) and series.values[-1] == pytest.approx(
         0.31, abs=0.02
     )
 
 
-def test_the_press_is_asked_for_and_starts_the_clock(folder: Path, instruments: TestInstruments) -> None:
-    """Standby first; the technician takes half a second to press, which is none of the unit's time."""
+def test_the_press_is_asked_for(folder: Path, instruments: TestInstruments) -> None:
+    """Standby first."""
     instruments.tell(draws=[[0, 0.008]])
     said: list[Cue] = []
 
     def press(cue: Cue) -> None:
         said.append(cue)
         if not cue.wait:
-            threading.Timer(0.5, lambda: instruments.tell(pressed=BOOT)).start()
+            threading.Timer(0.3, lambda: instruments.tell(pressed=BOOT)).start()
 
-    found = take(folder, "supply.signature", press, button=True, **{**FEED, "seconds": 2.0})
+    found = take(folder, "supply.signature", press, button=True, **FEED)
     assert [cue.wait for cue in said] == [True, False]
     assert found["standby"].value == pytest.approx(0.008, abs=0.0005)
-    assert found["time_to_idle"].value == pytest.approx(0.5, abs=0.1)
-    assert found["started"].value is True
+    assert found["started"].value is True and found["settled"].value is True
+
+
+@pytest.mark.parametrize("button", [False, True])
+def test_the_time_to_idle_counts_from_power_or_from_the_press(button: bool) -> None:
+    """The technician takes three seconds to press, which is none of the unit's time."""
+    begun = [] if button else [0.0]
+    bench = VirtualBench(lambda now: boot(now - begun[0]) if begun and now >= begun[0] else 0.008)
+
+    def press(cue: Cue) -> None:
+        if not cue.wait:
+            begun.append(bench.clocks.now + 3.0)
+
+    found = bench.take(
+        Signature(), press, instrument="supply", voltage=19.0, current_limit=1.0, seconds=60.0, button=button
+    )
+    # Looked at every 25 ms: 20 ms between two exchanges, and 5 ms for one.
+    assert found["time_to_idle"].value == pytest.approx(5.0, abs=0.06)
+    assert 0 < u_of(found["time_to_idle"]) < 0.02
+    assert found["peak"].value == pytest.approx(0.9) and found["idle"].value == pytest.approx(0.31)
+    series = found["current"].series
+    assert series is not None and series.dt == pytest.approx(0.025, abs=0.001) and len(series.values) > 2000
+
+
+def boot(now: float) -> float:
+    return 0.9 if now < 3 else 0.7 if now < 5 else 0.31
 
 
 def at_full_length(shape: Callable[[float], float], **more: Any) -> dict[str, Any]:
@@ -131,12 +156,17 @@ async def _no() -> bool:
 
 
 def test_a_short_circuit_is_switched_off_and_told(folder: Path, instruments: TestInstruments) -> None:
-    """The supply limits; the check does not go on feeding it for all of its time."""
+    """The supply limits; the check does not go on feeding it for all of its time, which no test would wait for."""
     instruments.tell(draws=[[0, 50.0]])
-    found = take(folder, "supply.signature", **{**FEED, "seconds": 60.0})
-    assert 0.3 <= float(found["at_limit"].value) < 0.6
+    found = take(folder, "supply.signature", deadline=120.0, **{**FEED, "seconds": 600.0})
+    assert 0.3 <= float(found["at_limit"].value) < 60
     assert found["settled"].value is False and "idle" not in found
     assert found["peak"].value == pytest.approx(1.0, abs=0.01)
+
+
+def test_a_short_circuit_is_fed_for_as_long_as_its_overload_and_no_longer() -> None:
+    found = at_full_length(lambda now: 1.0, overload=0.3)
+    assert found["at_limit"] == pytest.approx(0.3, abs=0.03) and found["settled"] is False
 
 
 def test_an_external_meter_stands_in_for_the_supplys_own(folder: Path, instruments: TestInstruments) -> None:
