@@ -243,3 +243,17 @@ def test_sides_of_the_sound_come_back_through_the_plug(
         # Third harmonic of x - 0.0005 x³ at half of full scale: 0.0005 · 0.25/4 of it, -90 dB, below the noise of
         # 0.00003 of full scale, -80 dB of 0.5/√2.
         assert found["left_thd_n"] == pytest.approx(-81.5, abs=1.0)
+
+
+LOOP = {"port": "/dev/ttyS1", "baud": 115_200, "seconds": 5.0, "modem": True}
+
+
+def test_what_is_sent_comes_back_through_the_plug_with_the_errors_of_the_line() -> None:
+    good = take("serial.loop", LOOP)
+    assert (good["in_step"], good["bit_errors"], good["slips"], good["rts_cts"]) == (True, 0, 0, True)
+    # Ten bits a character at 115,200 baud: 57,600 characters in 5 s.
+    assert good["sent"] == pytest.approx(57_600, abs=300)
+    noisy = take("serial.loop", LOOP, "serial-line-noise=little")
+    # One bit of one character in 2000: 29 of them, within four standard deviations.
+    assert 7 <= int(noisy["bit_errors"]) <= 51
+    assert take("serial.loop", LOOP, "serial-line-noise=handshake-open")["rts_cts"] is False

@@ -25,7 +25,7 @@ from verifier.gather.simulated.parts import Line, Thermal
 from verifier.gather.simulated.points import Points
 from verifier.gather.simulated.radio import Antennas, SimulatedRadio
 from verifier.gather.simulated.reference import SimulatedReference
-from verifier.gather.simulated.serial_line import SCHEME, SimulatedLine
+from verifier.gather.simulated.serial_line import SCHEME, LoopedLines, SimulatedLine
 from verifier.gather.simulated.sound import SimulatedSound
 from verifier.gather.simulated.state import UnitState
 from verifier.gather.simulated.tablet import Gauge, SimulatedInput
@@ -101,6 +101,7 @@ class SimulatedHost:
         self.commands = SimulatedCommands(unit, clocks, self.state)
         answering = Answering(unit, seed, clocks, self.state, self.clock)
         self._serial = SimulatedSerial(unit.lines, clocks, answering.answer)
+        self.serial_lines = LoopedLines(unit.lines, seed, clocks)
         self._buttons = SimulatedButtons(unit.button, seed, clocks, self.state) if unit.button else None
         self._console = ConsoleLine(unit.lines[0].name, console, self._opened) if console and unit.lines else None
 

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from collections.abc import Callable
+from typing import get_args
 
 import anyio
 
-from verifier.errors import BenchFault
+from verifier.errors import Absent, BenchFault
+from verifier.gather.lines import LineSettings, Pair
+from verifier.gather.simulated.chance import chance
 from verifier.gather.simulated.parts import Line
 from verifier.services import Clocks
 
@@ -95,3 +99,58 @@ class SimulatedLine:
     def _refuse_closed(self) -> None:
         if self._closed:
             raise BenchFault("the serial line is closed", where=self.address)
+
+
+class LoopedLine:
+    """One open line with the bench's loop-back plug at its far end: what is sent comes back."""
+
+    def __init__(self, line: Line, baud: int, seed: int, clocks: Clocks) -> None:
+        self._line, self._character, self._clocks = line, BITS / baud, clocks
+        self._source = chance(seed, "loop", line.name, f"{clocks.boot():.6f}")
+        self._until_error = self._gap()
+        self._back = bytearray()
+        self._sent = anyio.Event()
+
+    def _gap(self) -> float:
+        """Characters until the next one that is damaged."""
+        return self._source.expovariate(self._line.errors) if self._line.errors else math.inf
+
+    async def write(self, data: bytes) -> None:
+        await self._clocks.sleep(len(data) * self._character)
+        came = bytearray(data)
+        at = self._until_error
+        while at < len(came):
+            came[int(at)] ^= 1 << self._source.randrange(8)
+            at += self._gap()
+        self._until_error = at - len(came)
+        self._back += came
+        self._sent.set()
+        self._sent = anyio.Event()
+
+    async def read(self, limit: int = 4096) -> bytes:
+        while not self._back:
+            await self._sent.wait()
+        came = bytes(self._back[:limit])
+        del self._back[:limit]
+        return came
+
+    async def modem_pairs(self, settle: float) -> dict[Pair, bool]:
+        """The plug ties each output to its input."""
+        await self._clocks.sleep(4 * settle)
+        return {pair: self._line.handshake or pair != "rts_cts" for pair in get_args(Pair)}
+
+    async def aclose(self) -> None:
+        """Nothing is to be given back."""
+
+
+class LoopedLines:
+    """Serves as the service `serial`: the unit's lines with the loop-back plug on whichever is opened."""
+
+    def __init__(self, lines: tuple[Line, ...], seed: int, clocks: Clocks) -> None:
+        self._lines, self._seed, self._clocks = {line.name: line for line in lines}, seed, clocks
+
+    async def open(self, name: str, settings: LineSettings) -> LoopedLine:
+        line = self._lines.get(name.removeprefix("/dev/"))
+        if line is None:
+            raise Absent(f"the simulated unit has no serial line {name[:100]!r}")
+        return LoopedLine(line, settings.baud, self._seed, self._clocks)
