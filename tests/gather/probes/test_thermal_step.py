@@ -240,6 +240,13 @@ def test_power_by_a_meter() -> None:
     assert came.value("resistance") == pytest.approx(came.value("rise") / 10.2)
 
 
+def test_a_meter_that_shows_nothing_leaves_the_resistance_open() -> None:
+    came = heat(meter="watts", power=0.0, instruments=lambda wish, now: Reading(name="value", value=0.0, unit="W"))
+    assert came.value("power") == 0
+    assert "resistance" not in came.readings
+    assert verdict(came) is Verdict.PASS
+
+
 def test_power_by_the_processors_own_counter_where_nothing_else_is_said() -> None:
     came = heat(power=0.0)
     assert came.value("power") == pytest.approx(10.0, rel=1e-3)

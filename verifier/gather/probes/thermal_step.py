@@ -445,7 +445,7 @@ def _judged(
     rise = replace(_of("rise", found.value, "K", origin, (fit, step, *taken.air_budget)), conditions=conditions)
     readings = [rise]
     if (power := _power(taken, source, settings)) is not None:
-        readings += [_resistance(rise, power), power]
+        readings += [*_resistance(rise, power), power]
     fast = Contribution(
         basis=Basis.STUDY,
         u=looks.standard_uncertainty(found.fast),
@@ -455,13 +455,15 @@ def _judged(
     return [*readings, replace(time_constant, conditions=replace(conditions, remark=""))]
 
 
-def _resistance(rise: Reading, power: Reading) -> Reading:
-    """theta = rise/P (JESD51-1), its budget by the law of propagation (JCGM 100, 5.1.2 eq. 10)."""
+def _resistance(rise: Reading, power: Reading) -> list[Reading]:
+    """theta = rise/P (JESD51-1), its budget by the law of propagation (JCGM 100, 5.1.2 eq. 10); none where P is 0."""
     y, p = float(rise.value), float(power.value)
+    if p <= 0:
+        return []
     budget = [replace(c, u=c.u / p, note=f"rise: {c.note}") for c in rise.contributions]
     budget += [replace(c, u=c.u * abs(y) / p**2, note=f"power: {c.note}") for c in power.contributions]
     found = _of("resistance", y / p, "K/W", f"{rise.origin}; {power.origin}", budget)
-    return replace(found, conditions=replace(rise.conditions, remark=""))
+    return [replace(found, conditions=replace(rise.conditions, remark=""))]
 
 
 def _final(
@@ -528,7 +530,7 @@ def _settled(
         conditions = Conditions(at_least=True, doubt=doubt, remark=remark)
         judged = [replace(rise, conditions=conditions, series=series)]
         if (power := _power(taken, source, settings)) is not None:
-            judged += [_resistance(judged[0], power), power]
+            judged += [*_resistance(judged[0], power), power]
         return judged, extra
     found = estimate(samples, spans, settings.longest, step=taken.step)
     doubt = doubt or found.doubt or ranges or _disagreement(found, cooled)
