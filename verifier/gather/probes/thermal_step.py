@@ -456,7 +456,7 @@ def _judged(
 
 
 def _resistance(rise: Reading, power: Reading) -> list[Reading]:
-    """theta = rise/P (JESD51-1), its budget by the law of propagation (JCGM 100, 5.1.2 eq. 10); none where P is 0."""
+    """theta = rise/P (JESD51-1), its budget by the law of propagation (JCGM 100, 5.1.2 eq. 10)."""
     y, p = float(rise.value), float(power.value)
     if p <= 0:
         return []
