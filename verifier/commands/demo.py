@@ -37,6 +37,8 @@ SCENES = (
         "T07",
         ("usb-2-fast-pair-open", "heat-sheet-half"),
     ),
+    Scene("marrowby-gangway", "BF-26-01852", "Cracked glass", "T11"),
+    Scene("marrowby-gangway", "BF-26-01853", "Was dropped on the quay", "T11", ("battery-swollen",)),
     Scene("marrowby-orlop", "BF-26-01860", "Loses its time when the engine stops", "T15"),
     Scene("marrowby-orlop", "BF-26-01866", "Pump 2 does not start", "T15", ("relay-2-stuck",)),
 )
