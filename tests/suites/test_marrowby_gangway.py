@@ -5,6 +5,7 @@ Engine, probes, judge and disposition are the real ones; tablet, technician and 
 
 from __future__ import annotations
 
+import re
 import shutil
 import subprocess
 import sys
@@ -295,9 +296,8 @@ def test_over_ssh_all_that_stands_still_passes_and_the_tablet_is_held(tmp_path: 
             capture_output=True, text=True, stdin=subprocess.DEVNULL, cwd=tmp_path, timeout=120,
         )  # fmt: skip
     assert ended.returncode == 1, ended.stderr
-    lines = [line.split(maxsplit=1) for line in ended.stderr.splitlines() if line.startswith("  ")]
     by_verdict: dict[str, set[str]] = {}
-    for verdict, said in lines:
+    for verdict, said in re.findall(r"(?m)^  (pass|fail|inconclusive|not-run|bench-error) +(.*)$", ended.stderr):
         by_verdict.setdefault(verdict, set()).add(said.partition(":")[0])
     suite = tomllib.loads((FOLDER / "suite.toml").read_text("utf-8"))
     titles = {check["id"]: check["title"] for check in suite["checks"]}
