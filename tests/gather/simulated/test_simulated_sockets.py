@@ -28,7 +28,7 @@ from verifier.gather.simulated import (
 from verifier.gather.simulated import with_faults as put_in
 from verifier.gather.simulated.edid import composed
 from verifier.gather.virtual_time import VirtualClocks, backend_options
-from verifier.readings import Value
+from verifier.readings import Answer, Attempt, Moment, Person, Stage, Value
 from verifier.services import Ask, Cue
 from verifier.shipped import find_suite
 
@@ -257,3 +257,22 @@ def test_what_is_sent_comes_back_through_the_plug_with_the_errors_of_the_line() 
     # One bit of one character in 2000: 29 of them, within four standard deviations.
     assert 7 <= int(noisy["bit_errors"]) <= 51
     assert take("serial.loop", LOOP, "serial-line-noise=handshake-open")["rts_cts"] is False
+
+
+def test_what_was_done_before_a_pause_is_done_again_afterwards() -> None:
+    """A resume meets a new process: the plugs that were turned over still are, and the supply was away."""
+    by, at = Person(name="T07"), Moment(wall="2026-11-25T20:00:00.000Z", boot="500.0", boot_id="simulated-3")
+
+    def answered(check: str, kind: str, value: Value) -> Attempt:
+        answer = Answer(kind=kind, shown="", value=value, by=by, at=at)
+        return Attempt(check=check, stage=Stage.CLOSED, began=at, answers=(answer,))
+
+    away = UNIT.to_json()
+    away["seen"]["supply-away"] = {"does": "cut supply"}
+    host = SimulatedHost(Description.model_validate(away), 3, VirtualClocks(3))
+    hands = Hands(ScriptedTechnician(SUITE, host), host)
+    hands.remember([answered("turn-plugs", "confirm", False)])
+    assert host.state.turned == set()
+    hands.remember([answered("turn-plugs", "confirm", True), answered("supply-away", "timed", 120.0)])
+    assert host.state.turned >= {"2-3", "2-4"}
+    assert host.state.cuts == [(380.0, 500.0)]

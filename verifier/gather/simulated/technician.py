@@ -168,7 +168,8 @@ class Hands:
     async def ask(self, question: Question) -> Given:
         given = await self._asker.ask(question)
         took = given.value if question.kind is PromptKind.TIMED and isinstance(given.value, int | float) else 0.0
-        self._do(question.check, self._host.clocks.boot() - took)
+        if given.value is not False:
+            self._do(question.check, self._host.clocks.boot() - took)
         return given
 
     async def cue(self, title: str, cue: Cue) -> Person:
