@@ -448,7 +448,7 @@ LEASE = 30.0
 
 
 class Load(Protocol):
-    """Work that heats the host's processor (service `load`). It ends by itself, whatever becomes of whoever began it.
+    """Work that heats the host's processor (service `load`). It ends by itself, whatever becomes of who began it.
 
     Not a safety function: it bounds how long, not how hot.
     """
@@ -582,8 +582,8 @@ class Seeded(Protocol):
 
 
 def chance_of(host: Host, what: str) -> random.Random:
-    """Where a probe draws what nobody is to foresee: from the operating system; behind a simulated unit from the run's
-    seed and a name for what is drawn, so that it can be run again. Repeats then draw the same."""
+    """Where a probe draws what nobody is to foresee: from the operating system; behind a simulated unit from the
+    run's seed and a name for what is drawn, so that it can be run again. Repeats then draw the same."""
     if isinstance(host, Seeded):
         return random.Random(f"{host.seed}/{what}")  # noqa: S311 - a simulation
     return random.SystemRandom()
