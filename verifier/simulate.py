@@ -9,7 +9,7 @@ For whoever makes a thousand of them: plan, description and probes are loaded on
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 
 from verifier.declare.fasteners import due, fastener_types
 from verifier.declare.order import Fasteners, RepairOrder, Replaced
@@ -42,13 +42,13 @@ def simulation_of(
     return Simulation(seed=seed, unit=with_faults(unit, faults, found).to_json(), faults=found)
 
 
-def order_for(suite: Suite, simulation: Simulation) -> RepairOrder:
-    """The order of a repair that had everything out: all parts, their fasteners counted in and out again.
+def order_for(suite: Suite, simulation: Simulation, parts: Collection[str] = ()) -> RepairOrder:
+    """The order of a repair that replaced these parts, or all there are; fasteners counted out and in again.
 
     What is lost inside the unit is missing from the count.
     """
     serial = simulation.unit.get("identity", {}).get("product_serial")
-    whole = RepairOrder(serial=serial, replaced=tuple(Replaced(part=part) for part in suite.parts))
+    whole = RepairOrder(serial=serial, replaced=tuple(Replaced(part=part) for part in parts or suite.parts))
     lost, counts = simulation.unit.get("fasteners", {}), {}
     for kind in fastener_types(suite):
         if number := due(suite, whole, kind):

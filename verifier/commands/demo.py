@@ -25,22 +25,44 @@ class Scene:
     ticket: str
     complaint: str
     technician: str
+    replaced: tuple[str, ...]
     faults: tuple[str, ...] = ()
 
 
 SCENES = (
-    Scene("marrowby-quayside", "BF-26-01841", "Runs hot and switches itself off", "T04"),
+    Scene(
+        "marrowby-quayside",
+        "BF-26-01841",
+        "Runs hot and switches itself off",
+        "T04",
+        ("main-board", "heat-sheet"),
+    ),
     Scene(
         "marrowby-quayside",
         "BF-26-01847",
         "Card reader on port 2 is slow",
         "T07",
+        ("io-board", "heat-sheet"),
         ("usb-2-fast-pair-open", "heat-sheet-half"),
     ),
-    Scene("marrowby-gangway", "BF-26-01852", "Cracked glass", "T11"),
-    Scene("marrowby-gangway", "BF-26-01853", "Was dropped on the quay", "T11", ("battery-swollen",)),
-    Scene("marrowby-orlop", "BF-26-01860", "Loses its time when the engine stops", "T15"),
-    Scene("marrowby-orlop", "BF-26-01866", "Pump 2 does not start", "T15", ("relay-2-stuck",)),
+    Scene("marrowby-gangway", "BF-26-01852", "Cracked glass", "T11", ("screen", "adhesive-ring")),
+    Scene(
+        "marrowby-gangway",
+        "BF-26-01853",
+        "Was dropped on the quay",
+        "T11",
+        ("rear-camera", "adhesive-ring"),
+        ("battery-swollen",),
+    ),
+    Scene("marrowby-orlop", "BF-26-01860", "Loses its time when the engine stops", "T15", ("coin-cell",)),
+    Scene(
+        "marrowby-orlop",
+        "BF-26-01866",
+        "Pump 2 does not start",
+        "T15",
+        ("terminal-board",),
+        ("relay-2-stuck",),
+    ),
 )
 
 
@@ -93,7 +115,7 @@ def _plan(scene: Scene, probes: ProbeCatalogue, seed: int) -> Plan:
     file = unit_file("simulated", scene.model)
     unit = load_description(file)
     simulation = simulation_of(unit, catalogue_for(file, unit), seed=seed, wanted=scene.faults)
-    order = order_for(loaded.suite, simulation).model_copy(
+    order = order_for(loaded.suite, simulation, scene.replaced).model_copy(
         update={"ticket": scene.ticket, "complaint": scene.complaint, "technician": scene.technician}
     )
     return make_plan(loaded.suite, loaded.text, loaded.sha256, order)
