@@ -131,7 +131,8 @@ def test_a_bad_interface_fails(name: str, sheet: float, rise: float) -> None:
     """World: sheet missing 3.45 K/W (+31 K), at half contact 1.20 K/W (+8.5 K)."""
     came = heat(unit(sheet_resistance=sheet))
     assert verdict(came) is Verdict.FAIL
-    assert came.value("rise") == pytest.approx(rise, rel=0.08)
+    interval = 2.8 * math.hypot(*(c.u for c in came.readings["rise"].contributions))
+    assert abs(came.value("rise") - rise) < interval
 
 
 @pytest.mark.parametrize(("sheet", "fast", "expected"), [(0.35, 22, Verdict.PASS), (3.45, 76, Verdict.FAIL)])
