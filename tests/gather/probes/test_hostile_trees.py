@@ -138,8 +138,18 @@ MANDATORY = {
     "usb.plug": {"path": "2-1"},
     "display.plug": {"connector": "DP-1"},
     "ethernet.wiggle": {"interface": "eth0"},
+    "dock.contacts": {"usb": "1-2"},
+    "power.charge": {
+        "highest_voltage": 4.4,
+        "highest_current": 2.2,
+        "taper": 0.2,
+        "hottest": 45,
+        "gauge_error": 2,
+    },
 }
 """Settings without which a probe cannot be asked."""
+NOTHING_TO_ACT_ON = ("display.picture", "dock.contacts", "power.charge", "sound.beeps")
+"""Probes that do something with the unit, and say first that a recording stands still."""
 
 
 @pytest.mark.parametrize("name", FROM_FILES)
@@ -149,5 +159,5 @@ def test_an_empty_tree_is_absent(name: str, tmp_path: Path) -> None:
         async for _ in run_probe(CATALOGUE.probe(name), host, MANDATORY.get(name, {})):
             pass
 
-    with pytest.raises(Absent):
+    with pytest.raises(NotPossible if name in NOTHING_TO_ACT_ON else Absent):
         anyio.run(take)
