@@ -61,3 +61,13 @@ def test_sentence_of_lint_in_the_guide_is_what_lint_says(tmp_path: Path) -> None
     with pytest.raises(InputProblems) as caught:
         load_suite(path, load_catalogue())
     assert caught.value.problems[0].sentence("quayside.toml") in GUIDE
+
+
+def test_every_key_of_a_simulated_unit_is_named() -> None:
+    from verifier.gather.simulated.parts import Part
+
+    section = GUIDE.partition("## Simulated units and their faults")[2].partition("\n## ")[0]
+    named = set(re.findall(r"`([a-z_]+)`", section))
+    for part in Part.__subclasses__():
+        if part.__module__ == Part.__module__:
+            assert set(part.model_fields) - named == set(), part.__name__
