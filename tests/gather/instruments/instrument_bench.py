@@ -96,7 +96,7 @@ class TestInstruments:
     def on(self, name: str = "supply") -> bool:
         return bool(self.tell()[name]["on"])
 
-    def goes_off(self, name: str = "supply", seconds: float = 30.0) -> bool:
+    def goes_off(self, name: str = "supply", seconds: float = 60.0) -> bool:
         """Whether the output is off within this time, and still is a moment later."""
         until = time.monotonic() + seconds
         while self.on(name) and time.monotonic() < until:
