@@ -162,6 +162,4 @@ def retire(role: Role, yes: bool, station: Path | None) -> None:
     done = retire_key(bench.keys, role, bench.ledger, bench.name)
     click.echo(f"Retired {done.thumbprint} (role {role}) at {done.retired.size} records, root {done.retired.root}")
     click.echo("Hand the list on to whoever checks your reports: verifier keys export")
-    click.echo(
-        "Reports that it sealed pass no audit until they are rendered again: verifier report --all"
-    )
+    click.echo("Reports that it sealed pass no audit until they are rendered again: verifier report --all")
