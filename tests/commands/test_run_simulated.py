@@ -368,3 +368,35 @@ def test_ctrl_c_pauses_a_simulated_run_too(bench: Bench) -> None:
     assert person.ended() == 3, person.screen
     assert events(bench)[-1].kind == "paused"
     assert bench.command("resume", "--answers", "answers.toml").returncode == 0
+
+
+PLUG = """
+schema = 1
+model = "marrowby-quayside"
+title = "Port 3, either way up"
+revision = 1
+[serial]
+label = false
+[[checks]]
+id = "plug"
+title = "Port 3, either way up"
+probe = "usb.plug"
+settings = { path = "2-3", or_path = "1-3", label = "3", both_ways = true }
+limits = [
+  { reading = "speed", at_least = 10000, unit = "Mbit/s", source = "invented" },
+  { reading = "speed_turned", at_least = 10000, unit = "Mbit/s", source = "invented" },
+]
+"""
+
+
+def test_what_a_person_is_told_to_do_is_done_to_the_simulated_unit(bench: Bench) -> None:
+    """There is nothing to plug in: the words are shown, and the unit behaves as if it had been done."""
+    bench.write("plug.toml", PLUG)
+    words = ("--at", "simulated", "--technician", "T07", "--fault", "usb-3-fast-pair-open=one-way-up")
+    person = Typist(bench, "run", "plug.toml", *words)
+    person.when("seal, again, correct", "seal\n")
+    assert person.ended() == 1, person.screen
+    assert "Pull the plug out of the socket marked 3." in person.screen
+    assert "Turn the plug over" in person.screen
+    finding = bench.record()["checks"][0]["attempts"][0]["finding"]
+    assert [(h["reading"], h["verdict"]) for h in finding["held"]] == [("speed", "pass"), ("speed_turned", "fail")]
