@@ -31,14 +31,14 @@ def rise(value: float, u: float = 1.0, **conditions: Any) -> Reading:
 
 @pytest.mark.parametrize("looks", [1, 10])
 def test_looks_share_the_risk(looks: int) -> None:
-    """One-sided acceptance limit T - k u with k the quantile of 1 - R/K (JCGM 106, 8.3; Bonferroni for K looks)."""
+    """One-sided acceptance limit T - k u with k the quantile of 1 - R/K (JCGM 106, 8.3; Bonferroni, K looks)."""
     (held,) = JUDGE(check(), [[rise(30, looks=looks)]]).held
     assert held.accept_to == pytest.approx(45 - NormalDist().inv_cdf(1 - 0.025 / looks))
     assert held.looks == looks
 
 
 def test_the_last_look_has_no_more_risk_than_the_first() -> None:
-    """2.2 standard uncertainties below the limit are enough for a value that was looked at once, not for ten looks."""
+    """2.2 standard uncertainties below the limit are enough for a value looked at once, not for ten looks."""
     assert JUDGE(check(), [[rise(42.8)]]).verdict is Verdict.PASS
     assert JUDGE(check(), [[rise(42.8, looks=10)]]).verdict is Verdict.INCONCLUSIVE
     assert JUDGE(check(), [[rise(47.2)]]).verdict is Verdict.FAIL

@@ -16,10 +16,8 @@ from verifier.services import Advertisement
 
 # A packet of 31 bytes that a developer published with the question what each byte is (a chip maker's public forum,
 # question 11970): complete name, appearance, flags, data of a maker.
-BLINKY = (
-    bytes.fromhex("0b094c45445f426c696e6b79 03190000 020106 0bffdeefff00000000000000".replace(" ", "")) + b"\xff"
-)
-# The frame of the Eddystone protocol specification (protocol-specification.md, Apache-2.0): flags, complete list of
+BLINKY = bytes.fromhex("0b094c45445f426c696e6b79 03190000 020106 0bffdeefff00000000000000") + b"\xff"
+# Frame of the Eddystone protocol specification (protocol-specification.md, Apache-2.0): flags, a complete list of
 # 16-bit services with 0xFEAA, service data of 0xFEAA; here kind 0, power, 10 bytes of namespace, 6 of instance.
 UID = bytes.fromhex("020106 0303aafe 1716aafe00e700112233445566778899aabbccddeeff0000".replace(" ", ""))
 
