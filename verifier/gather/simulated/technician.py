@@ -194,6 +194,8 @@ class Hands:
                     state.turned ^= {socket.fast}
             case "cut supply":
                 state.cuts.append((begun, self._host.clocks.boot() if ended is None else ended))
+                state.closed.clear()  # relays fall open
+                state.lamp = False
 
     @property
     def _acts(self) -> dict[str, Callable[[str], None]]:
