@@ -26,7 +26,7 @@ from numpy.typing import NDArray
 from verifier.gather.heating.correlation import memory
 
 Floats = NDArray[np.float64]
-FAST_STEPS, SLOW_STEPS = 36, 20
+FAST_STEPS, SLOW_STEPS = 54, 20
 """Time constants tried within each range."""
 LEAST_DOF = 3.0
 LEAST_NOISE = 0.03
@@ -127,8 +127,12 @@ class Window:
 
     def against_fast(self, best: Best) -> Floats:
         """Signed tension with each fast time constant of the range: positive where the run's own is above it."""
-        sign = np.sign(best.over_fast.argmin(1)[:, None] - np.arange(len(self.fast))[None, :])
-        return np.asarray(self._tension(best, best.over_fast.T).T * sign)
+        rss, steps = best.over_fast, np.arange(len(self.fast))
+        own = rss.argmin(1)[:, None]
+        # The least lies beside the best step, on the side of its lower neighbour.
+        before, after = (np.take_along_axis(rss, np.clip(own + k, 0, len(steps) - 1), 1) for k in (-1, 1))
+        sign = np.where(steps < own, 1.0, np.where(steps > own, -1.0, np.where(after < before, 1.0, -1.0)))
+        return np.asarray(self._tension(best, rss.T).T * sign)
 
     def _tension(self, best: Best, rss: Floats) -> Floats:
         """By how many standard deviations a constrained fit of this `rss` is worse than the best one."""
@@ -159,15 +163,29 @@ class Window:
 
 
 def _least(values: Floats, axis: int) -> Floats:
-    """The least along an axis, between its steps: the vertex of the parabola through the least value and its
-    neighbours. With steps alone the best time constants would be missed by some per cent."""
+    """The least along an axis, between its steps: of the cubic through the least value, its neighbours and the one
+    after the lower neighbour. With steps alone the best time constants would be missed by some per cent, and a
+    parabola would still be off by more than the noise where that is small. No cubic at either end."""
     v = np.moveaxis(values, axis, -1)
-    at = np.clip(v.argmin(-1), 1, v.shape[-1] - 2)[..., None]
-    before, here, after = (np.take_along_axis(v, at + k, -1)[..., 0] for k in (-1, 0, 1))
-    bend = before - 2 * here + after
-    vertex = here - (before - after) ** 2 / (8 * np.where(bend > 0, bend, 1.0))
-    inside = (here <= before) & (here <= after) & (bend > 0)
-    return np.asarray(np.where(inside, np.maximum(vertex, 0.0), v.min(-1)))
+    count = v.shape[-1]
+    at = np.clip(v.argmin(-1), 1, count - 2)[..., None]
+
+    def near(k: int | NDArray[np.int64]) -> Floats:
+        return np.asarray(np.take_along_axis(v, np.clip(at + k, 0, count - 1), -1)[..., 0])
+
+    left, here, right = near(-1), near(0), near(1)
+    side = np.where(right <= left, 1, -1)
+    ahead, behind, after = np.minimum(left, right), np.maximum(left, right), near(2 * side[..., None])
+    # p(x) = here + a x + b x² + c x³ through x = -1, 0, 1, 2, x growing towards the lower neighbour.
+    c = (after - 3 * ahead + 3 * here - behind) / 6
+    b = (ahead + behind) / 2 - here
+    a = (ahead - behind) / 2 - c
+    root = np.sqrt(np.maximum(b * b - 3 * a * c, 0.0))
+    x = -a / np.where(b + root > 0, b + root, 1.0)
+    vertex = here + x * (a + x * (b + x * c))
+    far = (at[..., 0] + 2 * side < 0) | (at[..., 0] + 2 * side >= count)
+    inside = (here <= ahead) & (b > 0) & (x >= 0) & (x <= 1) & ~far
+    return np.asarray(np.where(inside, np.clip(vertex, 0.0, here), v.min(-1)))
 
 
 def _amplitudes(a11: Floats, a22: Floats, a12: Floats, c1: Floats, c2: Floats) -> tuple[Floats, Floats, Floats]:
@@ -236,17 +254,8 @@ def _edge(beyond, inside: float, step: float) -> float:  # type: ignore[no-untyp
 
 
 def _crossings(taus: Floats, tension: Floats, reach: float) -> tuple[float, float]:
-    """Between which time constants the tension stays within `reach`, read off the straight lines between steps."""
-    logs, low, high = np.log(taus), taus[0], taus[-1]
-    least = int(np.argmin(np.abs(tension)))
-    for i in range(least, 0, -1):
-        if tension[i - 1] > reach:
-            share = (reach - tension[i]) / (tension[i - 1] - tension[i])
-            low = np.exp(logs[i] + share * (logs[i - 1] - logs[i]))
-            break
-    for i in range(least, len(taus) - 1):
-        if tension[i + 1] < -reach:
-            share = (-reach - tension[i]) / (tension[i + 1] - tension[i])
-            high = np.exp(logs[i] + share * (logs[i + 1] - logs[i]))
-            break
+    """Between which time constants the signed tension stays within `reach`, read off the straight lines between
+    steps; the end of the range where it does not come so far."""
+    falling = np.minimum.accumulate(tension)[::-1]
+    low, high = np.exp(np.interp([reach, -reach], falling, np.log(taus)[::-1]))
     return float(low), float(high)
