@@ -135,6 +135,18 @@ def shell_load(clocks: RealClocks) -> ShellLoad:
     return ShellLoad(OneCore(), Shell(), clocks)  # type: ignore[arg-type]
 
 
+def alone(group: int, within: float = 5.0) -> bool:
+    """Whether nothing is left of a process group."""
+    until = time.monotonic() + within
+    while time.monotonic() < until:
+        try:
+            os.killpg(group, 0)
+        except ProcessLookupError:
+            return True
+        time.sleep(0.02)
+    return False
+
+
 def lasts(pid: int) -> str:
     """Seconds that its timeout was given; the shell may not have become it yet."""
     until = time.monotonic() + 10
@@ -153,6 +165,7 @@ async def test_shell_loops_run_under_timeout_and_are_ended() -> None:
     assert lasts(pid) == "30"  # no longer than the lease, however long the heating is to last
     await load.stop()
     assert gone([pid])
+    assert alone(pid), "its loop is left"
 
 
 async def test_a_lease_is_renewed_by_new_loops_and_the_old_ones_go() -> None:

@@ -63,8 +63,8 @@ class ShellLoad:
 
     async def _kill(self, processes: list[str]) -> None:
         if processes:
-            # The group too: a timeout that is ended just when it has made its loop may leave that behind.
-            ends = "".join(f"kill -s TERM -{p} 2>/dev/null; kill -s TERM {p} 2>/dev/null; " for p in processes)
+            # Then its group: a timeout that is ended just when it has made its loop leaves that behind.
+            ends = "".join(f"kill -s TERM {p} 2>/dev/null; kill -s TERM -- -{p} 2>/dev/null; " for p in processes)
             await self._commands.run("sh", "-c", f"{ends}:", timeout=ANSWER)
 
 
