@@ -23,10 +23,6 @@ MODELS = sorted(shipped_beside_suites("unit.toml"))
 LONG = bool(os.environ.get("VERIFIER_LONG"))
 
 NOT_SEEN = {
-    "marrowby-quayside": {
-        "headset-channels-swapped=swapped": "the beeps are counted, not told apart",
-        "lan-plug-intermittent=moved": "no check has the plug moved",
-    },
     "marrowby-orlop": {
         "cell-flat=low": "it still keeps the clock going, and nothing measures it",
         "crystal-off-frequency=clear": "no check waits long enough",

@@ -187,6 +187,7 @@ def test_healthy_unit_is_released_with_every_disturbed_joint_measured(case: Case
     left_out = {
         "heat-path",
         "lan-steady",
+        "lan-wiggle",
         "clock-cell",
         "clock-keeps",
         "balance-m4x10",

@@ -14,8 +14,7 @@ from verifier.gather.workers.running import run_probe
 from verifier.readings import ProbeDeclaration, SoFar
 from verifier.services import Step
 
-
-_PROBES: dict[str, type[Fasteners] | type[Cured]] = {kind.declaration.name: kind for kind in (Fasteners, Cured)}
+_PROBES: dict[str, type[Fasteners | Cured]] = {kind.declaration.name: kind for kind in (Fasteners, Cured)}
 
 
 class OrderTaker:

@@ -66,8 +66,8 @@ class Tally:
     ) -> None:
         """One more run. `covering` are the checks that cover the joint that is wrong."""
         self.runs += 1
-        self.caught += disposition is Disposition.REWORK
-        self.held += disposition in (Disposition.HOLD, Disposition.QUARANTINED)
+        self.caught += disposition in (Disposition.REWORK, Disposition.QUARANTINED)
+        self.held += disposition is Disposition.HOLD
         self.escaped += disposition is Disposition.RELEASE
         failed = {check for check, verdict in verdicts.items() if verdict is Verdict.FAIL}
         self.placed += bool(failed & covering)

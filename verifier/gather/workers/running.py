@@ -73,9 +73,7 @@ async def run_probe(
     expected.complete()
 
 
-async def _generator(
-    probe: Probe, host: Host, settings: Any, so_far: SoFar | None
-) -> AsyncGenerator[Any, None]:
+async def _generator(probe: Probe, host: Host, settings: Any, so_far: SoFar | None) -> AsyncGenerator[Any, None]:
     # A probe may give any async iterator, not only a generator that can be closed.
     if so_far is None:
         steps = probe.take(host, settings)
