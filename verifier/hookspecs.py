@@ -10,7 +10,7 @@ from collections.abc import Iterable
 
 import pluggy
 
-from verifier.services import Probe
+from verifier.steps import Probe
 
 hookspec = pluggy.HookspecMarker("verifier")
 hookimpl = pluggy.HookimplMarker("verifier")

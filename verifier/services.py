@@ -1,4 +1,4 @@
-"""What a host offers, and what a probe may ask of it: plain protocols, standard library only.
+"""What a host offers to a probe: plain protocols, standard library only.
 
 A host offers what it really has. `files` and `commands` are always asked for by these protocols; the typed
 services beyond them (network, clock, buttons, media, radio, console) are behind the functions at the end, which
@@ -8,13 +8,13 @@ refuse in words where the host has none: a reading never silently comes from ano
 from __future__ import annotations
 
 import random
-from collections.abc import AsyncIterator, Mapping, Sequence
+from collections.abc import Sequence
 from contextlib import AbstractAsyncContextManager
-from dataclasses import dataclass, field
-from typing import Any, Literal, Protocol, runtime_checkable
+from dataclasses import dataclass
+from typing import Protocol, runtime_checkable
 
 from verifier.errors import NotPossible
-from verifier.readings import Contribution, ProbeDeclaration, Reading, SoFar
+from verifier.readings import Contribution
 
 
 class Files(Protocol):
@@ -223,134 +223,6 @@ class Media(Protocol):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class RadioInterface:
-    """One wireless interface, as its driver reports it (include/uapi/linux/nl80211.h)."""
-
-    name: str
-    kind: str
-    """What it is used as: station, access point, monitor, ..."""
-    network: bytes = b""
-    """Name of the network (SSID) it belongs to: up to 32 bytes of any kind; empty where it belongs to none."""
-    frequency: int | None = None
-    """Centre of its primary channel in MHz."""
-    antennas: int | None = None
-    """Receive antennas that the radio has, connected or not."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RadioRate:
-    """The rate of the last frame one way, and how it was modulated."""
-
-    megabits: float
-    """Mbit/s as the driver states it."""
-    mode: str = "legacy"
-    """legacy, HT (Wi-Fi 4), VHT (5), HE (6) or EHT (7)."""
-    mcs: int | None = None
-    streams: int | None = None
-    width: int | None = None
-    """MHz; None where only part of a channel was used."""
-    guard: float | None = None
-    """Guard interval in µs."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RadioStation:
-    """The far end of a wireless link as this radio hears it: the access point, or on one, a unit."""
-
-    address: str
-    """Hardware address, lower case with colons."""
-    level: int | None = None
-    """Level of the last frame in dBm, over all chains."""
-    level_average: int | None = None
-    """The driver's own running mean, in dBm."""
-    chains: Mapping[int, int] = field(default_factory=dict)
-    """Level of the last frame on each chain in dBm, by the chain's number from 0."""
-    sent: RadioRate | None = None
-    received: RadioRate | None = None
-    retries: int | None = None
-    """Frames sent again, since the link began."""
-    failed: int | None = None
-    """Frames given up, since the link began."""
-    beacons_lost: int | None = None
-    connected: int | None = None
-    """Whole seconds since the link began."""
-    silent: int | None = None
-    """Milliseconds since it was heard last."""
-    authorised: bool | None = None
-    """Whether it may send data; None where the driver does not say."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RadioNetwork:
-    """One access point that a scan heard."""
-
-    address: str
-    """Its BSSID, lower case with colons."""
-    network: bytes
-    """Its network's name (SSID), bytes of any kind; empty where it hides it."""
-    frequency: int | None
-    """MHz."""
-    level: float | None
-    """dBm; None where the driver gives levels on a scale of its own."""
-    age: int | None = None
-    """Milliseconds since it was heard."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RadioEvent:
-    """The link of an interface came up, went down, or moved to another access point."""
-
-    kind: Literal["connected", "lost", "moved"]
-    at: float
-    """Seconds of the host's loop clock when it was read."""
-    by_far_end: bool = False
-    """True where the access point ended the link."""
-
-
-class RadioWatch(Protocol):
-    """Events of one interface as they come."""
-
-    async def next(self, timeout: float) -> RadioEvent | None:
-        """The next event; None when there is none within `timeout` seconds. BenchFault when some were lost."""
-        ...
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Advertisement:
-    """One advertisement of a Bluetooth Low Energy device."""
-
-    address: str
-    """Of the sender, lower case with colons; may be a random one."""
-    level: int | None
-    """dBm; None where the adapter gives none."""
-    data: bytes
-    """Advertising data as it came (Bluetooth Core Specification, Vol 3, Part C, 11)."""
-
-
-class Radio(Protocol):
-    """The host's radios (service `radio`): what their drivers report, and nothing set.
-
-    Absent when an interface or adapter is not there (any more), NotPossible where this is not allowed.
-    """
-
-    async def interfaces(self) -> list[RadioInterface]: ...
-
-    async def stations(self, interface: str) -> list[RadioStation]:
-        """Far ends of an interface's links: one access point, or all that are associated with this one."""
-        ...
-
-    async def scan(self, interface: str) -> list[RadioNetwork]:
-        """Listen anew for access points on all channels; takes some seconds, and needs CAP_NET_ADMIN."""
-        ...
-
-    def watch(self, interface: str) -> AbstractAsyncContextManager[RadioWatch]: ...
-
-    async def advertisements(self, adapter: str, seconds: float) -> list[Advertisement]:
-        """Listen for Bluetooth Low Energy devices with an adapter such as hci0; needs CAP_NET_ADMIN."""
-        ...
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Fix:
     """What the time was at one moment of the loop clock, by a reference that is not the unit's."""
 
@@ -520,21 +392,6 @@ def buttons_of(host: Host) -> Buttons:
 
 
 @runtime_checkable
-class OffersRadio(Protocol):
-    """A host with the service `radio`."""
-
-    @property
-    def radio(self) -> Radio: ...
-
-
-def radio_of(host: Host) -> Radio:
-    """The radios of a host; NotPossible where it does not offer any."""
-    if "radio" in host.services and isinstance(host, OffersRadio):
-        return host.radio
-    raise NotPossible(f"{host.address} offers no radio to ask")
-
-
-@runtime_checkable
 class OffersInput(Protocol):
     """A host with the service `input`."""
 
@@ -587,110 +444,6 @@ def chance_of(host: Host, what: str) -> random.Random:
     if isinstance(host, Seeded):
         return random.Random(f"{host.seed}/{what}")  # noqa: S311 - a simulation
     return random.SystemRandom()
-
-
-Act = Literal[
-    "", "press", "move", "let go", "pull", "put in", "turn over", "load", "minute mark", "charge", "uncharge",
-    "wipe", "lay", "undock", "dock", "fill",
-]  # fmt: skip
-"""What hands do to a unit."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Cue:
-    """What a probe wants the technician to do now, while it watches. A probe that yields one goes on when it has
-    been shown; whoever consumes the probe shows it, so that no probe needs a screen."""
-
-    say: str
-    """What to do, as the technician reads it."""
-    wait: bool = False
-    """True where the probe goes on only when the technician says that it is done. Not of the probe's deadline."""
-    act: Act = ""
-    """What is done, for a simulated unit, to which it is then done; empty where there is nothing for hands to
-    do."""
-    at: str = ""
-    """With which socket, as the kernel calls it; which key, by its code; on which side."""
-
-
-AIR = "air temperature"
-"""What a question is about that asks for the temperature of the air beside the unit, in Cel."""
-POWER_AWAY = "power away"
-"""What a question is about that asks for how many seconds all power was away."""
-
-
-@dataclass(slots=True, kw_only=True)
-class Ask:
-    """A question of a probe that declares `cues`. Whoever consumes the probe puts the answer in before going
-    on."""
-
-    say: str
-    """The question, as the technician reads it."""
-    pattern: str
-    """What an answer looks like, as a pattern of the suite's kind, in full."""
-    hint: str
-    """The same in words, such as "seconds" or "YYYY-MM-DD hh:mm"."""
-    about: str = ""
-    """What it is about, for a scripted technician."""
-    answer: str = ""
-
-
-@dataclass(slots=True, kw_only=True)
-class Consult:
-    """A reading that a probe wants of the bench's instruments. Whoever consumes the probe puts it in, or
-    raises."""
-
-    probe: str
-    """The probe that takes it, such as instrument.time."""
-    instrument: str
-    given: Reading | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Pause:
-    """What a probe that declares `pauses` yields last, when the run has to stand still: the power goes away. It is
-    taken up again by `go_on`, in another process, maybe after another start of this computer."""
-
-    why: str
-    """In a few words, for the list of runs: "the power is to be away for 10 min"."""
-    say: str
-    """What to do meanwhile, as the technician reads it."""
-    seconds: float
-    """How long it takes at least; simulated time jumps by so much."""
-
-
-@dataclass(slots=True, kw_only=True)
-class Look:
-    """What a probe that declares `looks` has so far, where it may end early. Whoever consumes the probe says,
-    before it goes on, whether these readings are enough to decide the check."""
-
-    readings: tuple[Reading, ...]
-    enough: bool = False
-
-
-Step = Reading | Cue | Ask | Consult | Look | Pause
-"""What a probe may yield."""
-
-
-class Probe(Protocol):
-    """A plug-in that takes readings, with no opinion on them.
-
-    `take` yields readings one by one and raises `Absent`, `NotPossible` or `BenchFault` to say what it met.
-    One that declares `cues` yields cues too, one that declares `pauses` is `Resuming`.
-    """
-
-    @property
-    def declaration(self) -> ProbeDeclaration: ...
-
-    def take(self, host: Host, settings: Any) -> AsyncIterator[Step]: ...
-
-
-@runtime_checkable
-class Resuming(Protocol):
-    """A probe that spans a pause of the run."""
-
-    def go_on(self, host: Host, settings: Any, so_far: SoFar) -> AsyncIterator[Step]:
-        """As `take`, after the pause: gives the readings that are still missing, or lets the run pause again."""
-        ...
 
 
 class SerialLine(Protocol):

@@ -23,7 +23,7 @@ from verifier.gather.state import RunState, begin, replay, to_json
 from verifier.gather.virtual_time import VirtualClocks, backend_options
 from verifier.judge import SuiteJudge
 from verifier.readings import Finding, Person, ProbeDeclaration, Reading, ReadingDeclaration, Stage, Verdict
-from verifier.services import Cue
+from verifier.steps import Cue
 
 T = TypeVar("T")
 T07 = Person(name="T07")

@@ -20,7 +20,7 @@ from verifier.gather.journal import Journal, read
 from verifier.gather.prompts.question import Given, Question
 from verifier.gather.state import replay, to_json
 from verifier.readings import Finding, Person, Reading, Stage, Verdict
-from verifier.services import Cue
+from verifier.steps import Cue
 
 
 @pytest.fixture(params=BACKENDS)

@@ -30,7 +30,7 @@ from verifier.gather.virtual_time import backend_options
 from verifier.gather.workers import run_probe
 from verifier.judge import SuiteJudge
 from verifier.readings import Finding, Person, ProbeDeclaration, Reading, SoFar, Stage, Verdict
-from verifier.services import Cue, Step
+from verifier.steps import Cue, Step
 
 T07 = Person(name="T07")
 SUITE = """schema = 1

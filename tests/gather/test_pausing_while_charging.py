@@ -23,7 +23,7 @@ from verifier.gather.catalogue import load_catalogue
 from verifier.gather.prompts.prepared import PreparedAsker
 from verifier.gather.session import Sitting
 from verifier.readings import Person, ProbeDeclaration
-from verifier.services import Cue, Step
+from verifier.steps import Cue, Step
 from verifier.store.station import Station
 
 SUITE = """

@@ -17,7 +17,7 @@ from verifier.gather.prompts.prepared import NobodyAsker, PreparedAsker
 from verifier.gather.prompts.question import Given, Question, read_answer, reading_of
 from verifier.gather.prompts.terminal import PauseWanted, PlainScreen, Terminal, TerminalAsker
 from verifier.readings import Person
-from verifier.services import Cue
+from verifier.steps import Cue
 
 T07 = Person(name="T07", known="option")
 

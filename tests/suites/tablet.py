@@ -24,7 +24,8 @@ from verifier.gather.hosts import open_host
 from verifier.gather.instruments.bench import InstrumentHost, StationInstruments
 from verifier.gather.workers import run_probe
 from verifier.readings import ProbeDeclaration
-from verifier.services import Clocks, InputEvent, Step
+from verifier.services import Clocks, InputEvent
+from verifier.steps import Step
 
 WIDTH, HEIGHT = 4096, 2560
 KEYS = {"volume up": 115, "volume down": 114}

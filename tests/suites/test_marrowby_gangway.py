@@ -36,8 +36,8 @@ from verifier.gather.state import RunState
 from verifier.gather.virtual_time import backend_options
 from verifier.judge import SuiteJudge, outcome
 from verifier.readings import Disposition, Outcome, Person, Stage, Verdict
-from verifier.services import Cue
 from verifier.shipped import find_suite
+from verifier.steps import Cue
 from verifier.store.station import Station
 
 HERE = Path(__file__).parent

@@ -12,7 +12,7 @@ import pluggy
 from verifier import hookspecs
 from verifier.errors import InputError
 from verifier.readings import ProbeDeclaration
-from verifier.services import Probe
+from verifier.steps import Probe
 
 GROUP = "verifier"
 """Entry-point group of plug-ins."""

@@ -12,7 +12,7 @@ from verifier.errors import NotPossible
 from verifier.gather.instruments.services import INSTRUMENTS
 from verifier.gather.prompts.question import Asker, Question
 from verifier.readings import Answer, Catalogue, ProbeDeclaration, Reading, Value
-from verifier.services import Ask, Consult, Step
+from verifier.steps import Ask, Consult, Step
 
 
 class TakesReadings(Protocol):

@@ -42,7 +42,7 @@ from verifier.readings import (
     StopRule,
     Verdict,
 )
-from verifier.services import Cue, Pause
+from verifier.steps import Cue, Pause
 
 TECHNICIAN = "technician"
 """The resource that every prompt needs, and every probe that gives cues."""

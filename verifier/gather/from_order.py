@@ -12,7 +12,7 @@ from verifier.gather.probes.cure import Cured
 from verifier.gather.probes.order import Fasteners
 from verifier.gather.workers.running import run_probe
 from verifier.readings import ProbeDeclaration, SoFar
-from verifier.services import Step
+from verifier.steps import Step
 
 _PROBES: dict[str, type[Fasteners | Cured]] = {kind.declaration.name: kind for kind in (Fasteners, Cured)}
 

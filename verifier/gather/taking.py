@@ -24,7 +24,7 @@ from verifier.gather.instruments.services import INSTRUMENTS
 from verifier.gather.prompts.question import Asker, question_of, reading_of
 from verifier.gather.state import RunState, to_json
 from verifier.readings import Answer, Catalogue, ProbeDeclaration, Reading, SoFar, StopRule
-from verifier.services import Ask, Consult, Cue, Look, Pause, Step
+from verifier.steps import Ask, Consult, Cue, Look, Pause, Step
 
 BENCH = "bench"
 """Where a reading comes from that is taken on the bench computer, at the far end of the unit's cable."""

@@ -28,7 +28,7 @@ from verifier.gather.prompts.terminal import PauseWanted
 from verifier.gather.session import Sitting
 from verifier.readings import Person, Verdict
 from verifier.seal import read_sealed
-from verifier.services import Cue
+from verifier.steps import Cue
 from verifier.store.station import Station
 
 sys.path.insert(0, str(Path(__file__).parent))

@@ -21,7 +21,7 @@ from verifier.gather.hosts.host_keys import ensure_pinned
 from verifier.gather.hosts.ssh import SshHost
 from verifier.gather.workers import WorkerPool
 from verifier.readings import Reading
-from verifier.services import Cue
+from verifier.steps import Cue
 
 GANGWAY = Path(__file__).parents[2] / "reference/hardware/gangway"
 Take = Callable[..., dict[str, Reading]]

@@ -13,7 +13,7 @@ from verifier.gather.clocks import RealClocks
 from verifier.gather.instruments.bench import StationInstruments
 from verifier.gather.instruments.taker import InstrumentTaker
 from verifier.readings import Reading
-from verifier.services import Cue
+from verifier.steps import Cue
 
 CATALOGUE = load_catalogue()
 Acts = Callable[[Cue], None]

@@ -16,7 +16,7 @@ from verifier.gather.consulting import consulted
 from verifier.gather.instruments.bench import StationInstruments
 from verifier.gather.instruments.taker import InstrumentTaker
 from verifier.readings import Reading
-from verifier.services import Consult
+from verifier.steps import Consult
 
 
 @pytest.fixture(scope="module")

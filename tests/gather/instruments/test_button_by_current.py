@@ -15,7 +15,7 @@ from virtual_bench import VirtualBench
 
 from verifier.errors import NotPossible
 from verifier.gather.probes.button_by_current import PressesByCurrent
-from verifier.services import Cue
+from verifier.steps import Cue
 
 OFF, ON, BOOTS = 0.008, 0.3, 12.0
 SETTINGS: dict[str, Any] = {"instrument": "supply", "voltage": 24.0, "current_limit": 1.0, "change": 0.1}

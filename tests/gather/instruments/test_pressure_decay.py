@@ -12,7 +12,7 @@ from taking import take, u_of
 
 from verifier.errors import NotPossible
 from verifier.gather.probes.decay import line_through, of_temperature
-from verifier.services import Cue
+from verifier.steps import Cue
 
 
 @pytest.fixture(scope="module")

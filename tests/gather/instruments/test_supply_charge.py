@@ -12,7 +12,7 @@ from taking import take, u_of
 
 from verifier.errors import BenchFault, VerifierError
 from verifier.readings import Reading
-from verifier.services import Cue
+from verifier.steps import Cue
 
 SETTINGS: dict[str, Any] = {
     "instrument": "supply",

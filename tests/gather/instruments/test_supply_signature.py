@@ -16,7 +16,7 @@ from virtual_bench import VirtualBench
 from verifier.errors import NotPossible
 from verifier.gather.probes.supply_signature import Signature
 from verifier.readings import Basis
-from verifier.services import Cue
+from verifier.steps import Cue
 
 # Much faster than a unit: 0.8 s of inrush and boot, then idle. A busy machine looks seldom, and is given time.
 # What is exact in time stands on the bench in virtual time.

@@ -14,8 +14,8 @@ from verifier.declare.lint import load_suite
 from verifier.declare.usb_ports import USB_PORTS
 from verifier.errors import InputError
 from verifier.gather.catalogue import load_catalogue
-from verifier.services import Cue
 from verifier.shipped import folder as shipped_folder
+from verifier.steps import Cue
 
 CURRENT = "\n[quantities.current]\nranges = [{ of_reading = 0.1, absolute = 0.002, resolution = 0.001 }]\n"
 QUICK: dict[str, Any] = {"instrument": "load", "settle": 0.02, "samples": 3, "interval": 0.0}

@@ -12,7 +12,7 @@ from verifier.gather.instruments.bench import InstrumentHost
 from verifier.gather.instruments.description import Accuracy, Instrument, Quantity
 from verifier.gather.workers import run_probe
 from verifier.readings import Reading
-from verifier.services import Cue, Probe
+from verifier.steps import Cue, Probe
 
 EXCHANGE = 0.005
 """Seconds that an exchange with an instrument takes."""

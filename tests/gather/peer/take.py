@@ -17,7 +17,7 @@ from verifier.gather.clocks import RealClocks
 from verifier.gather.hosts import open_host
 from verifier.gather.workers import run_probe
 from verifier.readings import Reading
-from verifier.services import Ask
+from verifier.steps import Ask
 
 
 async def main(probe: str, settings: dict[str, Any]) -> None:

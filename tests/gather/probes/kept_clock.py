@@ -13,7 +13,8 @@ from verifier.gather.catalogue import load_catalogue
 from verifier.gather.virtual_time import VirtualClocks, backend_options
 from verifier.gather.workers import run_probe
 from verifier.readings import Basis, Contribution, Reading, SoFar
-from verifier.services import Ask, CommandResult, Consult, Cue, Fix, Pause
+from verifier.services import CommandResult, Fix
+from verifier.steps import Ask, Consult, Cue, Pause
 
 NOON = 1_795_608_000.0
 """2026-11-25T12:00:00Z."""

@@ -14,7 +14,7 @@ import anyio
 from verifier.gather.catalogue import load_catalogue
 from verifier.gather.workers import WorkerPool
 from verifier.readings import Value
-from verifier.services import Cue
+from verifier.steps import Cue
 
 CHANGES = {1: [(0.0, 1), (0.002, 0), (0.003, 1), (0.05, 0)], 2: [(0.0, 1), (0.15, 0)]}
 """Seconds and value of what the key does at each cue; the first press bounces."""

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from verifier.errors import Absent, BenchFault, NotPossible, VerifierError
 from verifier.gather.hosts import local_bluetooth as bt
 from verifier.gather.probes.advertising import local_name, structures
-from verifier.services import Advertisement
+from verifier.gather.radio import Advertisement
 
 # A packet of 31 bytes that a developer published with the question what each byte is (a chip maker's public forum,
 # question 11970): complete name, appearance, flags, data of a maker.

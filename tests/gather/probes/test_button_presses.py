@@ -17,7 +17,8 @@ from verifier.gather.probes.button_presses import Presses
 from verifier.gather.virtual_time import VirtualClocks, backend_options
 from verifier.gather.workers import run_probe
 from verifier.readings import Value
-from verifier.services import Cue, KeyEvent, KeyWatch
+from verifier.services import KeyEvent, KeyWatch
+from verifier.steps import Cue
 
 BUTTON: dict[str, str | bytes] = {
     "sys/class/input/input3/name": "Power Button",

@@ -22,7 +22,7 @@ from verifier.gather.probes.charging import Bounds, Charge, Sample, charged, rul
 from verifier.gather.virtual_time import backend_options
 from verifier.gather.workers import run_probe
 from verifier.readings import Reading
-from verifier.services import Cue
+from verifier.steps import Cue
 
 SETTINGS: dict[str, Any] = {
     "highest_voltage": 4.4,

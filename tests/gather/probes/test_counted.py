@@ -25,7 +25,8 @@ from verifier.gather.probes.sound_beeps import Beeps, Settings
 from verifier.gather.sound import Recording
 from verifier.gather.workers import run_probe
 from verifier.readings import Reading
-from verifier.services import Ask, CommandResult, Cue
+from verifier.services import CommandResult
+from verifier.steps import Ask, Cue
 
 
 class Still:

@@ -18,7 +18,7 @@ from verifier.gather.probes.cure import Cured
 from verifier.gather.virtual_time import VirtualClocks
 from verifier.gather.workers import run_probe
 from verifier.readings import Reading
-from verifier.services import Ask
+from verifier.steps import Ask
 
 NOW = datetime(2026, 11, 25, 20, 0, tzinfo=UTC)
 

@@ -11,7 +11,8 @@ from verifier.gather.probes.display_plug import Plug
 from verifier.gather.virtual_time import VirtualClocks, backend_options
 from verifier.gather.workers import run_probe
 from verifier.readings import Value
-from verifier.services import Cue, Files
+from verifier.services import Files
+from verifier.steps import Cue
 
 EDID = Path(__file__).parents[2] / "reference/edid/display-05.bin"
 

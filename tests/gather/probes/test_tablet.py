@@ -23,7 +23,8 @@ from verifier.gather.probes.motion import GRAVITY, POSITIONS, AtRest, turned
 from verifier.gather.virtual_time import VirtualClocks, backend_options
 from verifier.gather.workers import run_probe
 from verifier.readings import Reading
-from verifier.services import Cue, InputEvent
+from verifier.services import InputEvent
+from verifier.steps import Cue
 
 Grow = Callable[[dict[str, str | bytes]], Path]
 Read = Callable[..., dict[str, Any]]

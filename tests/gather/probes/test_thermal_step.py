@@ -21,7 +21,7 @@ from verifier.gather.virtual_time import VirtualClocks, backend_options
 from verifier.gather.workers import run_probe
 from verifier.judge import DecidedEarly, SuiteJudge
 from verifier.readings import Basis, Contribution, Finding, Reading, Verdict
-from verifier.services import Ask, Consult, Cue, Look
+from verifier.steps import Ask, Consult, Cue, Look
 
 SETTINGS = {"sensor": "processor", "power": 10.0, "power_half_width": 0.3, "slow": (580, 700), "interval": 1.0}
 JUDGE = SuiteJudge(Decision())

@@ -22,7 +22,8 @@ from verifier.gather.probes.touch import TouchGrid
 from verifier.gather.virtual_time import VirtualClocks
 from verifier.gather.workers import run_probe
 from verifier.readings import Reading
-from verifier.services import Cue, InputEvent
+from verifier.services import InputEvent
+from verifier.steps import Cue
 
 Grow = Callable[[dict[str, str | bytes]], Path]
 WIDTH, HEIGHT = 4096, 2560

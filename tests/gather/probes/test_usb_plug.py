@@ -12,7 +12,8 @@ from verifier.gather.probes.usb_plug import Plug
 from verifier.gather.virtual_time import VirtualClocks, backend_options
 from verifier.gather.workers import run_probe
 from verifier.readings import Value
-from verifier.services import Cue, Files
+from verifier.services import Files
+from verifier.steps import Cue
 
 Act = tuple[float, str, str]
 """Seconds after the cue, path, and speed of the device that is there from then on; no speed: it is gone."""

@@ -22,9 +22,9 @@ from verifier.gather.catalogue import load_catalogue
 from verifier.gather.clocks import RealClocks
 from verifier.gather.hosts.local_radio import LocalRadio
 from verifier.gather.probes.wireless import network_text
+from verifier.gather.radio import Advertisement, RadioEvent, RadioStation
 from verifier.gather.workers import run_probe
 from verifier.readings import Basis, Reading
-from verifier.services import Advertisement, RadioEvent, RadioStation
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "hosts"))
 import radio_kernel as k

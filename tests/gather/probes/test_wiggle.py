@@ -16,7 +16,7 @@ from verifier.gather.hosts import open_host
 from verifier.gather.probes.wiggle import Settings, Wiggle
 from verifier.gather.workers import run_probe
 from verifier.readings import Reading
-from verifier.services import Cue
+from verifier.steps import Cue
 
 Grow = Callable[[dict[str, str | bytes]], Path]
 AT = "sys/class/net/eth0"

@@ -12,8 +12,8 @@ from verifier.gather.catalogue import load_catalogue
 from verifier.gather.simulated import Description, SimulatedHost, SimulatedTaker, load_description
 from verifier.gather.virtual_time import VirtualClocks, backend_options
 from verifier.readings import Reading
-from verifier.services import Consult, Cue
 from verifier.shipped import find_suite
+from verifier.steps import Consult, Cue
 
 HOURS = 10
 

@@ -29,8 +29,8 @@ from verifier.gather.simulated import with_faults as put_in
 from verifier.gather.simulated.edid import composed
 from verifier.gather.virtual_time import VirtualClocks, backend_options
 from verifier.readings import Answer, Attempt, Moment, Person, Stage, Value
-from verifier.services import Ask, Cue
 from verifier.shipped import find_suite
+from verifier.steps import Ask, Cue
 
 FILE = find_suite("marrowby-quayside").parent / "unit.toml"
 UNIT = load_description(FILE)

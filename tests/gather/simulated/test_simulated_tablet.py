@@ -21,8 +21,8 @@ from verifier.gather.simulated import (
 from verifier.gather.simulated import with_faults as put_in
 from verifier.gather.virtual_time import VirtualClocks, backend_options
 from verifier.readings import Reading, Value
-from verifier.services import Cue
 from verifier.shipped import find_suite
+from verifier.steps import Cue
 
 FILE = find_suite("marrowby-gangway").parent / "unit.toml"
 UNIT = load_description(FILE)

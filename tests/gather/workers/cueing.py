@@ -5,7 +5,8 @@ from dataclasses import dataclass
 
 from verifier.hookspecs import hookimpl
 from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration, SoFar
-from verifier.services import Ask, Consult, Cue, Host, Pause, Step
+from verifier.services import Host
+from verifier.steps import Ask, Consult, Cue, Pause, Step
 
 
 @dataclass

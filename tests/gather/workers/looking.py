@@ -5,7 +5,8 @@ from dataclasses import dataclass
 
 from verifier.hookspecs import hookimpl
 from verifier.readings import Conditions, ProbeDeclaration, Reading, ReadingDeclaration
-from verifier.services import Host, Look, Step
+from verifier.services import Host
+from verifier.steps import Look, Step
 
 
 @dataclass

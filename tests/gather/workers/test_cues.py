@@ -13,7 +13,7 @@ from verifier.gather.catalogue import load_catalogue
 from verifier.gather.workers import WorkerPool
 from verifier.gather.workers.wire import WireError, unpack_step
 from verifier.readings import Reading
-from verifier.services import Cue
+from verifier.steps import Cue
 
 
 @pytest.fixture(autouse=True)

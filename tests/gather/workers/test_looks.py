@@ -12,7 +12,7 @@ from verifier.errors import BenchFault
 from verifier.gather.catalogue import load_catalogue
 from verifier.gather.workers import WorkerPool
 from verifier.readings import Reading
-from verifier.services import Look
+from verifier.steps import Look
 
 
 @pytest.fixture(autouse=True)

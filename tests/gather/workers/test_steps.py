@@ -17,7 +17,7 @@ from verifier.gather.hosts import open_host
 from verifier.gather.workers import WorkerPool, run_probe
 from verifier.gather.workers.wire import WireError, pack_step, take_in, unpack_step
 from verifier.readings import Reading, SoFar
-from verifier.services import Ask, Consult, Cue, Pause, Step
+from verifier.steps import Ask, Consult, Cue, Pause, Step
 
 
 @pytest.fixture(autouse=True)

@@ -20,9 +20,10 @@ from anyio.abc import Process
 from verifier.errors import Absent, BenchFault, NotPossible
 from verifier.gather.hosts.local_load import LocalLoad
 from verifier.gather.lines import SerialLines
+from verifier.gather.radio import Radio
 from verifier.gather.sound import Sound
 from verifier.gather.virtual_time import hold
-from verifier.services import Buttons, Clocks, CommandResult, Input, Media, Net, Radio, TimeReferences, UnitClock
+from verifier.services import Buttons, Clocks, CommandResult, Input, Media, Net, TimeReferences, UnitClock
 
 NAMES_LIMIT = 10_000
 """Names in one folder, at the most."""

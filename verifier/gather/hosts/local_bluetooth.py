@@ -19,7 +19,7 @@ from typing import Protocol
 import anyio
 
 from verifier.errors import Absent, BenchFault, NotPossible
-from verifier.services import Advertisement
+from verifier.gather.radio import Advertisement
 
 AF_BLUETOOTH, BTPROTO_HCI, HCI_CHANNEL_CONTROL, HCI_DEV_NONE = 31, 1, 3, 0xFFFF
 START_DISCOVERY, STOP_DISCOVERY = 0x0023, 0x0024

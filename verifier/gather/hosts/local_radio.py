@@ -12,15 +12,8 @@ import anyio
 
 from verifier.errors import Absent, BenchFault, NotPossible
 from verifier.gather.hosts.generic_netlink import Family, Line, Refusal, netlink_line
-from verifier.services import (
-    Advertisement,
-    Clocks,
-    RadioEvent,
-    RadioInterface,
-    RadioNetwork,
-    RadioStation,
-    RadioWatch,
-)
+from verifier.gather.radio import Advertisement, RadioEvent, RadioInterface, RadioNetwork, RadioStation, RadioWatch
+from verifier.services import Clocks
 
 if TYPE_CHECKING:
     from verifier.gather.hosts.radio_messages import Attributes

@@ -15,7 +15,7 @@ from typing import Any
 
 from pyroute2.netlink import genlmsg, nla
 
-from verifier.services import RadioInterface, RadioNetwork, RadioRate, RadioStation
+from verifier.gather.radio import RadioInterface, RadioNetwork, RadioRate, RadioStation
 
 logging.getLogger("pyroute2").setLevel(logging.CRITICAL)
 """Of an attribute that it cannot decode it logs a traceback and gives the bytes, which are refused here."""

@@ -12,7 +12,7 @@ from contextlib import AbstractAsyncContextManager
 from typing import Any
 
 from verifier.errors import Absent, NotPossible
-from verifier.services import Advertisement, RadioInterface, RadioNetwork, RadioStation, RadioWatch
+from verifier.gather.radio import Advertisement, RadioInterface, RadioNetwork, RadioStation, RadioWatch
 
 MOST = 1000
 _WHOLE = ("level", "level_average", "retries", "failed", "beacons_lost", "connected", "silent")

@@ -15,7 +15,8 @@ from verifier.gather.instruments.bench import InstrumentHost, StationInstruments
 from verifier.gather.instruments.services import energises, instruments_of
 from verifier.gather.workers.running import run_probe
 from verifier.readings import ProbeDeclaration, SoFar
-from verifier.services import Clocks, Step
+from verifier.services import Clocks
+from verifier.steps import Step
 
 
 class InstrumentTaker:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from verifier.hookspecs import hookimpl
-from verifier.services import Probe
+from verifier.steps import Probe
 
 
 @hookimpl

@@ -10,8 +10,9 @@ from verifier.errors import Absent
 from verifier.gather.probes.advertising import local_name, structures
 from verifier.gather.probes.attributes import names_in, number_of
 from verifier.gather.probes.wireless import level_reading, levels_of
+from verifier.gather.radio import Advertisement, radio_of
 from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
-from verifier.services import Advertisement, Files, Host, radio_of
+from verifier.services import Files, Host
 
 BLUETOOTH = "/sys/class/bluetooth"
 _BLOCKED = (0, 2)

@@ -16,7 +16,8 @@ from verifier.gather.probes.measuring import bench_of, stayed_on, stays_on
 from verifier.gather.probes.phases import steady_tail
 from verifier.gather.probes.presses import Press, demonstrated, matched, trials_needed
 from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
-from verifier.services import Cue, Host, chance_of
+from verifier.services import Host, chance_of
+from verifier.steps import Cue
 
 AGREE = 3
 """Values in a row that have to show a change: a wild one is no witness."""

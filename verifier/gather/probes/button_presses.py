@@ -17,7 +17,8 @@ from verifier.gather.probes.presses import (
     trials_needed,
 )
 from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
-from verifier.services import Cue, Host, KeyEvent, KeyWatch, buttons_of, chance_of
+from verifier.services import Host, KeyEvent, KeyWatch, buttons_of, chance_of
+from verifier.steps import Cue
 
 SHORTEST_GAP = 1.0
 """Seconds between the end of one press and the next cue at the least: what a doubled press needs to show."""

@@ -27,7 +27,8 @@ from verifier.gather.probes.charging import (
 )
 from verifier.gather.probes.power import SUPPLIES, only_battery, step_of
 from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
-from verifier.services import Cue, Files, Host
+from verifier.services import Files, Host
+from verifier.steps import Cue
 
 _MICRO = 1_000_000
 TOLD_EVERY = 300.0

@@ -22,7 +22,8 @@ from verifier.readings import (
     ReadingDeclaration,
     Series,
 )
-from verifier.services import Fix, Host, Step
+from verifier.services import Fix, Host
+from verifier.steps import Step
 
 MOST = 5000
 LONGEST = 7 * 86_400.0

@@ -33,7 +33,8 @@ from verifier.gather.timekeeping.evidence import (
 from verifier.gather.timekeeping.looking import Look, clock_shown, look_at, read_back, written
 from verifier.gather.timekeeping.references import true_time
 from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration, SoFar
-from verifier.services import POWER_AWAY, Ask, Consult, Fix, Host, Pause, Step
+from verifier.services import Fix, Host
+from verifier.steps import POWER_AWAY, Ask, Consult, Pause, Step
 
 _DURATION = r"\d{1,7}(\.\d{1,2})? ?(s|min|h)?"
 _STARTS = (0.0, 315_532_800.0, 946_684_800.0, 978_307_200.0, 1_230_768_000.0, 1_262_304_000.0)

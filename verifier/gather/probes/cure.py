@@ -9,7 +9,8 @@ from datetime import UTC, datetime, time, timedelta
 from verifier.errors import NotPossible
 from verifier.gather.hosts.order import ORDER, OrderHost
 from verifier.readings import Basis, Contribution, ProbeDeclaration, Reading, ReadingDeclaration
-from verifier.services import Ask, Cue, Host
+from verifier.services import Host
+from verifier.steps import Ask, Cue
 
 CURE_PROBE = "order.cured"
 CLOCK = timedelta(minutes=15)

@@ -15,7 +15,8 @@ from statistics import fmean
 from verifier.gather.instruments.services import INSTRUMENTS
 from verifier.gather.probes.measuring import bench_of, measurable, of_values
 from verifier.readings import Basis, Contribution, ProbeDeclaration, Reading, ReadingDeclaration, Series
-from verifier.services import Cue, Host
+from verifier.services import Host
+from verifier.steps import Cue
 
 ATMOSPHERE = 101_325.0
 """Pa"""

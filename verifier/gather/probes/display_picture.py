@@ -16,7 +16,8 @@ from verifier.errors import Absent, NotPossible
 from verifier.gather.probes import counted
 from verifier.gather.probes.attributes import names_in, text_of
 from verifier.readings import ProbeDeclaration, Reading
-from verifier.services import Ask, Cue, Files, Host, chance_of
+from verifier.services import Files, Host, chance_of
+from verifier.steps import Ask, Cue
 
 ACTIVE = "/sys/class/tty/tty0/active"
 CONSOLES = "/sys/class/vtconsole"

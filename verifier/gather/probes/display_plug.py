@@ -9,7 +9,8 @@ from verifier.errors import Absent, NotPossible
 from verifier.gather.probes import display
 from verifier.gather.probes.attributes import text_of
 from verifier.readings import ProbeDeclaration, Reading
-from verifier.services import Cue, Host
+from verifier.services import Host
+from verifier.steps import Cue
 
 LOOK = 0.2
 """Seconds between two looks at the socket."""

@@ -12,7 +12,8 @@ from verifier.gather.probes.power import SUPPLIES
 from verifier.gather.probes.usb import DEVICES as USB
 from verifier.gather.probes.usb import DeviceSettings
 from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
-from verifier.services import Cue, Host
+from verifier.services import Host
+from verifier.steps import Cue
 
 LOOK = 0.3
 """Seconds between two looks."""

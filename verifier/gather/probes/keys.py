@@ -12,7 +12,8 @@ from verifier.gather.probes.buttons import LETTERS, PLUGGED_IN, POWER_KEYS
 from verifier.gather.probes.input_devices import input_devices
 from verifier.gather.probes.presses import DOUBLED, Press, presses_of
 from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
-from verifier.services import Cue, Host, InputEvent, KeyEvent, chance_of, input_of
+from verifier.services import Host, InputEvent, KeyEvent, chance_of, input_of
+from verifier.steps import Cue
 
 EV_KEY = 1
 MOST_KEYS = 12

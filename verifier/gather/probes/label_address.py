@@ -11,7 +11,8 @@ from dataclasses import dataclass
 from verifier.gather.peer.pairings import valid_name
 from verifier.gather.peer.words import far_end_of
 from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
-from verifier.services import Ask, Cue, Host
+from verifier.services import Host
+from verifier.steps import Ask, Cue
 
 _LONGEST = 60.0
 _ON_A_LABEL = r"[0-9A-Fa-f]{2}([-:. ]?[0-9A-Fa-f]{2}){5}"

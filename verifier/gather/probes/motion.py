@@ -12,7 +12,8 @@ from statistics import fmean, stdev
 from verifier.errors import Absent, BenchFault, NotPossible
 from verifier.gather.probes.attributes import names_in, number_of, text_of
 from verifier.readings import Basis, Contribution, ProbeDeclaration, Reading, ReadingDeclaration
-from verifier.services import Cue, Files, Host
+from verifier.services import Files, Host
+from verifier.steps import Cue
 
 DEVICES = "/sys/bus/iio/devices"
 DEVICES_LIMIT = 64

@@ -11,7 +11,8 @@ from verifier.errors import Absent, NotPossible
 from verifier.gather.probes import counted
 from verifier.gather.sound import SOUND, sound_of
 from verifier.readings import ProbeDeclaration, Reading
-from verifier.services import Ask, Cue, Host, chance_of
+from verifier.services import Host, chance_of
+from verifier.steps import Ask, Cue
 
 RATE = 48_000
 FREQUENCY = 997.0

@@ -26,7 +26,8 @@ from verifier.gather.probes.charging import (
 from verifier.gather.probes.instruments import CAUTION, SOURCES
 from verifier.gather.probes.measuring import bench_of, measurable
 from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
-from verifier.services import Cue, Host
+from verifier.services import Host
+from verifier.steps import Cue
 
 if TYPE_CHECKING:
     from verifier.gather.instruments.bench import InstrumentHost

@@ -11,7 +11,8 @@ from verifier.gather.probes.instruments import CAUTION, SOURCES
 from verifier.gather.probes.measuring import bench_of, stayed_on, stays_on
 from verifier.gather.probes.phases import longest_at_limit, segment, standing_at_limit
 from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
-from verifier.services import Cue, Host
+from verifier.services import Host
+from verifier.steps import Cue
 
 OFF_SAMPLES = 5
 

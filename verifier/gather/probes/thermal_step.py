@@ -25,7 +25,8 @@ from verifier.readings import (
     ReadingDeclaration,
     Series,
 )
-from verifier.services import AIR, Ask, Consult, Cue, Files, Host, Look, load_of
+from verifier.services import Files, Host, load_of
+from verifier.steps import AIR, Ask, Consult, Cue, Look
 
 if TYPE_CHECKING:
     from verifier.gather.heating.estimate import Estimate, Samples, Spans

@@ -19,7 +19,8 @@ from verifier.gather.probes.contacts import (
 )
 from verifier.gather.probes.input_devices import InputDevice, input_devices
 from verifier.readings import Grid, ProbeDeclaration, Reading, ReadingDeclaration
-from verifier.services import Cue, Host, Input, input_of
+from verifier.services import Host, Input, input_of
+from verifier.steps import Cue
 
 LEGEND = (
     ("o", "answered"),

@@ -11,7 +11,8 @@ from verifier.gather.instruments.services import ENERGISE, INSTRUMENTS
 from verifier.gather.probes.instruments import CAUTION, SOURCES
 from verifier.gather.probes.measuring import Sampling, bench_of, has_accuracy, mean, sampling, stayed_on, stays_on
 from verifier.readings import Contribution, ProbeDeclaration, Reading, ReadingDeclaration
-from verifier.services import Cue, Host
+from verifier.services import Host
+from verifier.steps import Cue
 
 if TYPE_CHECKING:
     from verifier.gather.instruments.bench import InstrumentHost

@@ -9,8 +9,9 @@ from dataclasses import dataclass, replace
 from verifier.errors import Absent, NotPossible
 from verifier.gather.probes import wireless
 from verifier.gather.probes.attributes import NO_VALUE, names_in, number_of, refuse_bad_interface
+from verifier.gather.radio import Radio, RadioInterface, radio_of
 from verifier.readings import Contribution, ProbeDeclaration, Reading, ReadingDeclaration
-from verifier.services import Clocks, Files, Host, Radio, RadioInterface, radio_of
+from verifier.services import Clocks, Files, Host
 
 NET = "/sys/class/net"
 WIRELESS = "/proc/net/wireless"

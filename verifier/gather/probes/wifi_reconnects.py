@@ -8,8 +8,9 @@ from dataclasses import dataclass, field
 from verifier.errors import NotPossible
 from verifier.gather.probes import wireless
 from verifier.gather.probes.attributes import refuse_bad_interface
+from verifier.gather.radio import RadioEvent, radio_of
 from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
-from verifier.services import Host, RadioEvent, radio_of
+from verifier.services import Host
 
 TIMES_TOLD = 20
 

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 
 from verifier.gather.probes import wireless
 from verifier.gather.probes.attributes import refuse_bad_interface
+from verifier.gather.radio import RadioNetwork, radio_of
 from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
-from verifier.services import Host, RadioNetwork, radio_of
+from verifier.services import Host
 
 FRESH = 10_000
 """Milliseconds: what was heard longer ago was not heard in this scan."""

@@ -9,8 +9,9 @@ from dataclasses import dataclass
 from verifier.errors import Absent, NotPossible
 from verifier.gather.probes import wireless
 from verifier.gather.probes.attributes import refuse_bad_interface
+from verifier.gather.radio import RadioStation, radio_of
 from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
-from verifier.services import Host, RadioStation, radio_of
+from verifier.services import Host
 
 _SERVES = ("access point", "access point VLAN", "P2P group owner")
 

@@ -10,7 +10,8 @@ from verifier.gather.probes.attributes import number_of
 from verifier.gather.probes.ethernet import Settings as LinkSettings
 from verifier.gather.probes.link import ERRORS_SEEN, NET, errors_of, speed_of
 from verifier.readings import Contribution, ProbeDeclaration, Reading, ReadingDeclaration
-from verifier.services import Cue, Host
+from verifier.services import Host
+from verifier.steps import Cue
 
 LOOK = 0.05
 """Seconds between two looks at the link."""

@@ -8,8 +8,9 @@ from collections.abc import Iterable, Iterator, Sequence
 from verifier.declare.levels import mean_level
 from verifier.errors import Absent, NotPossible
 from verifier.gather.probes.radio_rates import channel, highest_rate
+from verifier.gather.radio import Radio, RadioInterface, RadioRate, RadioStation
 from verifier.readings import Basis, Contribution, Reading, ReadingDeclaration
-from verifier.services import Clocks, Radio, RadioInterface, RadioRate, RadioStation
+from verifier.services import Clocks
 
 NL80211 = "nl80211"
 NAME_OCTETS = 32

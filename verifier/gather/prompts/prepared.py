@@ -9,7 +9,7 @@ from verifier.declare.units import convert
 from verifier.errors import InputError, NotPossible
 from verifier.gather.prompts.question import LABEL, Asker, Given, Question, check_value
 from verifier.readings import Person, Value
-from verifier.services import Cue
+from verifier.steps import Cue
 
 
 class Prepared(Protocol):

@@ -11,7 +11,7 @@ from typing import Protocol
 
 from verifier.declare.suite import Check, PromptKind
 from verifier.readings import Contribution, Person, Reading, Value
-from verifier.services import Cue
+from verifier.steps import Cue
 
 MAX_ANSWER = 2000
 """Characters of an answer at the most; scanners and pasted text can send anything."""

@@ -20,7 +20,7 @@ from verifier.errors import NotPossible
 from verifier.gather.prompts.question import MAX_ANSWER, Given, Question, read_answer
 from verifier.gather.virtual_time import hold
 from verifier.readings import Person
-from verifier.services import Cue
+from verifier.steps import Cue
 
 HELP = ":cannot REASON when you cannot answer, :pause to stop here and go on later"
 

@@ -8,17 +8,10 @@ from contextlib import asynccontextmanager
 from typing import Literal
 
 from verifier.errors import Absent
+from verifier.gather.radio import Advertisement, RadioEvent, RadioInterface, RadioNetwork, RadioRate, RadioStation
 from verifier.gather.simulated.chance import chance, noise, spread
 from verifier.gather.simulated.parts import Radio
-from verifier.services import (
-    Advertisement,
-    Clocks,
-    RadioEvent,
-    RadioInterface,
-    RadioNetwork,
-    RadioRate,
-    RadioStation,
-)
+from verifier.services import Clocks
 
 SCAN = 3.0
 """Seconds that listening on all channels takes."""

@@ -15,7 +15,8 @@ from verifier.gather.simulated.host import SimulatedHost
 from verifier.gather.workers.running import run_probe
 from verifier.gather.workers.wire import LINE_LIMIT, TAKE_LIMIT, encode, pack
 from verifier.readings import ProbeDeclaration, Reading, SoFar
-from verifier.services import POWER_AWAY, Ask, Host, Pause, Step
+from verifier.services import Host
+from verifier.steps import POWER_AWAY, Ask, Pause, Step
 
 
 class SimulatedTaker:

@@ -20,7 +20,7 @@ from verifier.gather.simulated.chance import chance
 from verifier.gather.simulated.host import SimulatedHost
 from verifier.gather.simulated.parts import Seen
 from verifier.readings import Attempt, Person
-from verifier.services import Cue
+from verifier.steps import Cue
 
 TECHNICIAN = Person(name="scripted technician", known="simulated")
 COLLEAGUE = Person(name="scripted colleague", known="simulated")

@@ -11,7 +11,8 @@ from typing import Literal
 from verifier.errors import BenchFault
 from verifier.gather.peer.pairings import valid_name
 from verifier.readings import Basis, Contribution
-from verifier.services import Ask, Consult, Cue, Fix, Host, Step, reference_of
+from verifier.services import Fix, Host, reference_of
+from verifier.steps import Ask, Consult, Cue, Step
 
 USUAL = {"network": 0.010, "peer": 0.002, "instrument": 0.005, "key": 0.5}
 """Firm bounds in s of one reading of each kind of reference, for planning; of a key also for judging."""

@@ -9,7 +9,7 @@ from dataclasses import replace
 from verifier.declare.patterns import compiled
 from verifier.errors import BenchFault
 from verifier.readings import Grid, ProbeDeclaration, Reading, ReadingDeclaration, SoFar
-from verifier.services import Ask, Consult, Cue, Look, Pause, Step
+from verifier.steps import Ask, Consult, Cue, Look, Pause, Step
 
 READINGS_LIMIT = 1000
 """Readings that one probe may give in one take."""

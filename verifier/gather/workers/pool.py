@@ -21,7 +21,8 @@ from verifier.gather.workers.process import Ended, WorkerProcess
 from verifier.gather.workers.proxied import answered
 from verifier.gather.workers.wire import TAKE_LIMIT, WireError, pack, shown, unpack_step
 from verifier.readings import ProbeDeclaration, SoFar
-from verifier.services import Host, Step
+from verifier.services import Host
+from verifier.steps import Step
 
 START_LIMIT = 60.0
 """Seconds that a worker may take to start: not the probe's fault, so not of its deadline."""

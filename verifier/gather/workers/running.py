@@ -10,7 +10,8 @@ from typing import Any
 from verifier.errors import Absent, BenchFault, InputError, NotPossible, VerifierError
 from verifier.gather.workers.expected import Expected
 from verifier.readings import ProbeDeclaration, SoFar
-from verifier.services import Host, Probe, Resuming, Step
+from verifier.services import Host
+from verifier.steps import Probe, Resuming, Step
 
 
 def settings_of(declaration: ProbeDeclaration, given: Mapping[str, Any]) -> Any:

@@ -7,7 +7,7 @@ from dataclasses import asdict
 from typing import Any
 
 from verifier.readings import PLAIN, Basis, Conditions, Contribution, Grid, Reading, Series, Shape
-from verifier.services import Ask, Consult, Cue, Look, Pause, Step
+from verifier.steps import Ask, Consult, Cue, Look, Pause, Step
 
 LINE_LIMIT = 1 << 22
 """Bytes of one message: a series of 200,000 samples fits."""
