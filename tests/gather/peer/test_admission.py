@@ -326,7 +326,15 @@ def test_another_far_end_with_the_same_code_is_told_apart(start: Callable[..., R
     with pytest.raises(NotPossible, match="is not the one this station is paired with") as told:
         Asking.open(replace(known, port=other.port))
     assert "verifier peer pair" in told.value.to_do
+    until = time.monotonic() + 10
+    while not nobody_inside(other):  # who has just been turned away still counts as one who tries
+        assert time.monotonic() < until
+        time.sleep(0.01)
     Asking.open(theirs).close()
+
+
+def nobody_inside(far: Running) -> bool:
+    return not far.peer._doorman._inside
 
 
 class Wire:
