@@ -31,6 +31,8 @@ _RESOLUTION = time.get_clock_info("monotonic").resolution
 """What asyncio takes for the resolution of its clock, in seconds."""
 _LONGEST_WAIT = 3600.0
 """Real seconds that the loop sleeps at a time, however slow the rate."""
+_PASSES_A_LOOK = 16
+"""Times that time passes at once before the kernel is asked whether anything has really happened."""
 
 
 class VirtualClocks:
@@ -87,6 +89,7 @@ class VirtualLoop(asyncio.SelectorEventLoop):
         self._clocks = clocks
         self.rates: list[float] = []
         """Rates of the holds there are now."""
+        self._since_a_look = 0
         self._jumping = _JumpingSelector(clocks, self.rates)
         super().__init__(self._jumping)
 
@@ -100,8 +103,14 @@ class VirtualLoop(asyncio.SelectorEventLoop):
         and not public: without them it would only be slower.
         """
         ready, timers = getattr(self, "_ready", True), getattr(self, "_scheduled", ())
-        if seconds <= 0 or self.rates or ready or self._jumping.happened():
+        if seconds <= 0 or self.rates or ready:
             return False
+        self._since_a_look += 1
+        if self._since_a_look >= _PASSES_A_LOOK:
+            # Each time would cost as much as all the rest; Ctrl-C can wait for some microseconds.
+            self._since_a_look = 0
+            if self._jumping.happened():
+                return False
         if timers and timers[0].when() <= self._clocks.loop() + seconds:
             return False
         self._clocks.advance(seconds)

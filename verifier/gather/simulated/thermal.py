@@ -6,6 +6,7 @@ power ──> [block, C1] ──R1── [shell, C2] ──R2── air
 from __future__ import annotations
 
 import math
+from functools import cached_property
 
 from verifier.gather.simulated.chance import noise, spread
 from verifier.gather.simulated.parts import Thermal
@@ -25,7 +26,7 @@ class Ladder:
         self._a, self._b, self._c = 1 / (r1 * c1), 1 / (r1 * c2), 1 / (r2 * c2)
         self.inner = self.outer = 0.0
 
-    @property
+    @cached_property
     def time_constants(self) -> tuple[float, float]:
         """Both in seconds, the shorter first."""
         a, b, c = self._a, self._b, self._c
