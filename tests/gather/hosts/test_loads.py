@@ -165,6 +165,9 @@ async def test_shell_loops_run_under_timeout_and_are_ended() -> None:
     assert lasts(pid) == "30"  # no longer than the lease, however long the heating is to last
     await load.stop()
     assert gone([pid])
+    until = time.monotonic() + 5
+    while not alone(pid) and time.monotonic() < until:
+        time.sleep(0.02)  # killed is not yet gone
     assert alone(pid), "its loop is left"
 
 
