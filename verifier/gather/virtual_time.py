@@ -31,7 +31,7 @@ _RESOLUTION = time.get_clock_info("monotonic").resolution
 """What asyncio takes for the resolution of its clock, in seconds."""
 _LONGEST_WAIT = 3600.0
 """Real seconds that the loop sleeps at a time, however slow the rate."""
-_PASSES_A_LOOK = 16
+_PASSES_A_LOOK = 2
 """Times that time passes at once before the kernel is asked whether anything has really happened."""
 
 
