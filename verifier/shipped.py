@@ -15,6 +15,8 @@ from verifier.errors import InputError
 
 _PACKAGE = Path(__file__).resolve().parent
 SUITE_FILE = "suite.toml"
+UNIT_FILE = "unit.toml"
+"""The simulated unit beside a suite."""
 
 
 def folder(kind: Literal["suites", "reports"]) -> Path:

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from verifier.commands.options import json_option, station_option
+from verifier.commands.options import json_option, print_json, station_option
 
 if TYPE_CHECKING:
     from verifier.seal import Audit, AuditLine
@@ -47,7 +46,7 @@ def audit(
     trusted, warnings = believed(bench, trust)
     found = audit_files(paths, trusted, proofs_from(bench.ledger))
     if as_json:
-        click.echo(json.dumps({"files": [_json(line) for line in found.lines], "warnings": warnings}, indent=2))
+        print_json({"files": [_json(line) for line in found.lines], "warnings": warnings})
     else:
         _print(found, warnings)
     ctx.exit(found.exit_code)

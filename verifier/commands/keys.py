@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from verifier.commands.options import json_option, station_option
+from verifier.commands.options import json_option, print_json, station_option
 from verifier.errors import InputError
 
 if TYPE_CHECKING:
@@ -37,13 +36,8 @@ def show(station: Path | None, as_json: bool) -> None:
     trusted = list(TrustList.load(bench.trust_file).values()) if bench.trust_file.is_file() else []
     if as_json:
         said = {"keys": own, "retired": retired, "trusted": trusted}
-        click.echo(
-            json.dumps(
-                {"station": bench.name, **{name: [_row(key) for key in found] for name, found in said.items()}},
-                indent=2,
-                ensure_ascii=False,
-            )
-        )
+        rows = {name: [_row(key) for key in found] for name, found in said.items()}
+        print_json({"station": bench.name, **rows})
         return
     if not own:
         click.echo(f"{bench.keys} holds no key yet. One is made when the first record is sealed.")
@@ -98,7 +92,7 @@ def export(role: str | None, name: str | None, station: Path | None) -> None:
     called = valid_name(name) if name else bench.name
     exported = key_set(own, called)
     exported["keys"] += [entry | {"name": called} for entry in retired]
-    click.echo(json.dumps(exported, indent=2, ensure_ascii=False))
+    print_json(exported)
 
 
 @keys.command()

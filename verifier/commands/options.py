@@ -1,7 +1,8 @@
-"""Options that several commands share, and what a shell may offer for their arguments."""
+"""Options that several commands share, what --json prints, and what a shell may offer for their arguments."""
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Literal, TypeVar
@@ -23,7 +24,12 @@ def station_option(command: F) -> F:
 
 
 def json_option(command: F) -> F:
+    """--json; what is printed then goes through `print_json`."""
     return click.option("--json", "as_json", is_flag=True, help="Print JSON for programs.")(command)
+
+
+def print_json(data: object) -> None:
+    click.echo(json.dumps(data, ensure_ascii=False, indent=2))
 
 
 Complete = Callable[[click.Context, click.Parameter, str], list[CompletionItem]]

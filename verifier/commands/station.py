@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 import click
 
 from verifier.commands.instruments import instruments, safe
-from verifier.commands.options import json_option, station_option
+from verifier.commands.options import json_option, print_json, station_option
 
 
 @click.group()
@@ -57,7 +56,7 @@ def show(station: Path | None, as_json: bool) -> None:
             "runs": len(runs),
             "sealed": len(sealed),
         }
-        click.echo(json.dumps(facts, indent=2))
+        print_json(facts)
         return
     click.echo(f"Station  {bench.name}{'' if bench.exists else ' (not set up yet: verifier station init)'}")
     click.echo(f"Folder   {bench.root}")

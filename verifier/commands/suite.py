@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-import json
+from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from verifier.commands.options import complete_suite, json_option
+from verifier.commands.options import complete_suite, json_option, print_json
 from verifier.commands.prove import prove
 
 if TYPE_CHECKING:
     from verifier.declare.lint import LoadedSuite
     from verifier.errors import Problem
+    from verifier.readings import ProbeDeclaration
 
 
 @click.group()
@@ -40,81 +41,77 @@ def lint(files: tuple[str, ...], as_json: bool) -> int:
     from verifier.shipped import find_suite
 
     catalogue = load_catalogue()
-    results: list[dict[str, Any]] = []
-    refused = False
+    linted: list[Linted] = []
     for name in files:
-        where, checks, problems = plain(name, 4096), None, []
-        beside: list[Problem] = []
+        where = plain(name, 4096)
         try:
             loaded = load_suite(find_suite(name), catalogue)
-            checks, problems = len(loaded.suite.checks), list(loaded.warnings)
-            file, beside = _lint_simulated(loaded)
         except InputProblems as error:
-            refused, problems = True, error.problems
+            linted.append(Linted(where, error.problems))
         except InputError as error:
-            refused, problems = True, [Problem(0, 0, "", error.what, error.to_do)]
-        refused |= bool(beside)
-        if as_json:
-            results.append(_as_data(where, checks, problems))
-            if beside:
-                results.append(_as_data(file, None, beside))
-            continue
-        for problem in problems:
-            click.echo(problem.sentence(where))
-        click.echo(_summary(where, checks, problems))
-        for problem in beside:
-            click.echo(problem.sentence(file))
-        if beside:
-            click.echo(_summary(file, None, beside).replace("be run", "be simulated"))
+            linted.append(Linted(where, [Problem(0, 0, "", error.what, error.to_do)]))
+        else:
+            linted.append(Linted(where, list(loaded.warnings), checks=len(loaded.suite.checks)))
+            linted += _lint_simulated(loaded)
     if as_json:
-        click.echo(json.dumps(results, indent=2, ensure_ascii=False))
-    return 2 if refused else 0
+        print_json([one.data() for one in linted])
+    else:
+        for one in linted:
+            for problem in one.problems:
+                click.echo(problem.sentence(one.file))
+            click.echo(one.summary())
+    return 0 if all(one.usable for one in linted) else 2
 
 
-def _lint_simulated(loaded: LoadedSuite) -> tuple[str, list[Problem]]:
-    """What is wrong with the simulated unit beside a suite, or else with its faults, and in which of the files."""
+@dataclass(frozen=True, slots=True)
+class Linted:
+    """What is wrong in one file: a suite, or the simulated unit or the faults beside it."""
+
+    file: str
+    problems: list[Problem]
+    checks: int | None = None
+    """Checks of a suite that can be run; None for whatever is refused."""
+    refused: str = "run"
+    """What cannot be done with it then."""
+
+    @property
+    def usable(self) -> bool:
+        return self.checks is not None
+
+    def summary(self) -> str:
+        errors = sum(problem.severity == "error" for problem in self.problems)
+        warnings = len(self.problems) - errors
+        told = f"{warnings} warning{'s' * (warnings != 1)}"
+        if self.checks is None:
+            also = f" and {told}" if warnings else ""
+            return f"{self.file}: {errors} error{'s' * (errors != 1)}{also}; it cannot be {self.refused}"
+        counted = f"{self.checks} check{'s' * (self.checks != 1)}"
+        return f"{self.file}: {counted}, {told if warnings else 'nothing to mend'}"
+
+    def data(self) -> dict[str, Any]:
+        return {
+            "file": self.file,
+            "usable": self.usable,
+            "checks": self.checks,
+            "problems": [asdict(problem) for problem in self.problems],
+        }
+
+
+def _lint_simulated(loaded: LoadedSuite) -> list[Linted]:
+    """What is wrong with the simulated unit beside a suite, or else with its faults; nothing where all is well."""
     from verifier.errors import InputProblems
-    from verifier.gather.simulated import catalogue_for, load_description
-    from verifier.gather.simulated.description import UNIT_FILE
+    from verifier.shipped import UNIT_FILE
 
     file = loaded.path.parent / UNIT_FILE
     if not file.is_file():
-        return "", []
+        return []
+    from verifier.gather.simulated import catalogue_for, load_description
+
     try:
         catalogue_for(file, load_description(file, loaded.suite), loaded.suite)
     except InputProblems as error:
-        return error.file, error.problems
-    return "", []
-
-
-def _summary(where: str, checks: int | None, problems: list[Problem]) -> str:
-    errors = sum(problem.severity == "error" for problem in problems)
-    warnings = len(problems) - errors
-    told = f"{warnings} warning{'s' * (warnings != 1)}"
-    if checks is None:
-        also = f" and {told}" if warnings else ""
-        return f"{where}: {errors} error{'s' * (errors != 1)}{also}; it cannot be run"
-    counted = f"{checks} check{'s' * (checks != 1)}"
-    return f"{where}: {counted}, {told if warnings else 'nothing to mend'}"
-
-
-def _as_data(where: str, checks: int | None, problems: list[Problem]) -> dict[str, Any]:
-    return {
-        "file": where,
-        "usable": checks is not None,
-        "checks": checks,
-        "problems": [
-            {
-                "severity": p.severity,
-                "line": p.line,
-                "column": p.column,
-                "path": p.path,
-                "what": p.what,
-                "to_do": p.to_do,
-            }
-            for p in problems
-        ],
-    }
+        return [Linted(error.file, error.problems, refused="simulated")]
+    return []
 
 
 @suite.command()
@@ -135,7 +132,7 @@ def show(suite_name: str, as_json: bool) -> None:
             "sha256": loaded.sha256,
             "suite": loaded.suite.model_dump(mode="json", by_alias=True, exclude_none=True),
         }
-        click.echo(json.dumps(data, indent=2, ensure_ascii=False))
+        print_json(data)
         return
     for warning in loaded.warnings:
         click.echo(warning.sentence(suite_name), err=True)
@@ -177,8 +174,7 @@ def faults(suite_name: str, at: str, as_json: bool) -> None:
     catalogue = catalogue_for(file, unit)
     found = catalogue.faults if catalogue else {}
     if as_json:
-        data = {name: {"name": name, **fault.model_dump(mode="json")} for name, fault in found.items()}
-        click.echo(json.dumps(list(data.values()), indent=2, ensure_ascii=False))
+        print_json([{"name": name, **fault.model_dump(mode="json")} for name, fault in found.items()])
         return
     click.echo(faults_text(unit.title, found, suite, width()), nl=False)
 
@@ -200,7 +196,7 @@ def probes(name: str | None, as_json: bool) -> None:
     declarations = [d for n in chosen if (d := catalogue.declaration(n)) is not None]
     if as_json:
         data = [_probe_data(d) for d in declarations]
-        click.echo(json.dumps(data if name is None else data[0], indent=2, ensure_ascii=False, default=str))
+        print_json(data if name is None else data[0])
     elif name is not None:
         click.echo(probe_text(declarations[0], catalogue.package(name), width()), nl=False)
     else:
@@ -210,17 +206,15 @@ def probes(name: str | None, as_json: bool) -> None:
         click.echo("\nOne in full: verifier suite probes NAME")
 
 
-def _probe_data(declaration: Any) -> dict[str, Any]:
-    import dataclasses
-
+def _probe_data(declaration: ProbeDeclaration) -> dict[str, Any]:
     from verifier.declare.settings import describe_settings
 
     return {
         "name": declaration.name,
         "title": declaration.title,
         "what": declaration.what,
-        "settings": [dataclasses.asdict(setting) for setting in describe_settings(declaration)],
-        "readings": [dataclasses.asdict(reading) for reading in declaration.readings],
+        "settings": [asdict(setting) for setting in describe_settings(declaration)],
+        "readings": [asdict(reading) for reading in declaration.readings],
         "services": list(declaration.services),
         "privileges": list(declaration.privileges),
         "cues": declaration.cues,

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 import click
 
-from verifier.commands.options import json_option, station_option
+from verifier.commands.options import json_option, print_json, station_option
 from verifier.errors import InputError
 
 
@@ -39,21 +38,18 @@ def trends(model: str | None, simulated: bool, station: Path | None, as_json: bo
         for tally in tallies(path, name, simulated=simulated)
     ]
     if as_json:
-        click.echo(
-            json.dumps(
-                [
-                    {
-                        "model": name,
-                        "check": t.check,
-                        "judged": t.judged,
-                        "passed": t.passed,
-                        "failed": t.failed,
-                        "failed_interval_95": interval,
-                    }
-                    for name, t, interval in rows
-                ],
-                indent=2,
-            )
+        print_json(
+            [
+                {
+                    "model": name,
+                    "check": t.check,
+                    "judged": t.judged,
+                    "passed": t.passed,
+                    "failed": t.failed,
+                    "failed_interval_95": interval,
+                }
+                for name, t, interval in rows
+            ]
         )
         return
     if not rows:

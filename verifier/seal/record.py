@@ -35,8 +35,13 @@ Rfc3339 = Annotated[str, StringConstraints(pattern=r"^\d{4}-\d\d-\d\dT\d\d:\d\d:
 
 class _Model(BaseModel):
     # Without "constants" an infinite setting would be sealed as null; with it, sealing refuses it.
+    # Built when first used: most of a run, and the list of runs still open, needs no record.
     model_config = ConfigDict(
-        extra="forbid", frozen=True, use_attribute_docstrings=True, ser_json_inf_nan="constants"
+        extra="forbid",
+        frozen=True,
+        use_attribute_docstrings=True,
+        ser_json_inf_nan="constants",
+        defer_build=True,
     )
 
 

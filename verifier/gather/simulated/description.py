@@ -65,9 +65,7 @@ from verifier.gather.simulated.parts import (
     Usb,
     Word,
 )
-from verifier.shipped import shipped_beside_suites
-
-UNIT_FILE = "unit.toml"
+from verifier.shipped import UNIT_FILE, shipped_beside_suites
 
 
 def shipped_unit(model: str) -> Path | None:
