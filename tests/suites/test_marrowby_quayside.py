@@ -181,8 +181,9 @@ def test_healthy_unit_is_released_with_every_disturbed_joint_measured(case: Case
     # What a recording cannot show (a link watched, flags of a running clock, squares and beeps to be counted) and
     # screws that were not out.
     counted = {"display-1-picture", "display-2-picture", "headset-heard"}
-    # Nor has a recording a bench with load and supply beside it; the unit started, so that no ladder is climbed.
-    by_instrument = {"usb-1-vbus", "usb-2-vbus", "usb-3-vbus", "usb-4-vbus", "supply-signature"}
+    # Nor has a recording a bench with instruments beside it; the unit started, so that no ladder is climbed.
+    ports = {"usb-1-vbus", "usb-2-vbus", "usb-3-vbus", "usb-4-vbus"}
+    by_instrument = {*ports, "supply-signature", "cell-loaded"}
     ladder = {"start-standby", "start-key", "start-lamp", "start-picture"}
     left_out = {
         "heat-path",

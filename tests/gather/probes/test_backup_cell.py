@@ -18,6 +18,7 @@ from verifier.gather.instruments.description import Instrument
 from verifier.gather.probes.backup_cell import LifeSettings, life, years
 from verifier.gather.workers import run_probe
 from verifier.readings import Basis, Contribution, Reading
+from verifier.steps import Cue
 
 
 @pytest.mark.parametrize(
@@ -65,6 +66,7 @@ class Bench:
 
     def __init__(self, volts: Callable[[bool], float], *, amps: float = 0.0, accurate: bool = True) -> None:
         self.volts, self.amps, self.on, self.did = volts, amps, False, list[str]()
+        self.missing = set[str]()
         ranges = [{"of_reading": 0.5, "absolute": 0.001, "resolution": 0.001}] if accurate else []
         quantity = {"ask": "READ?", "ranges": ranges}
         self.meter = Instrument.model_validate(
@@ -84,6 +86,8 @@ class Bench:
         return name
 
     async def identify(self, name: str) -> str:
+        if name in self.missing:
+            raise NotPossible(f"there is no {name}")
         return name
 
     async def wait(self, seconds: float) -> None:
@@ -108,8 +112,13 @@ class Bench:
 def take(probe: str, bench: Bench, **settings: Any) -> dict[str, Reading]:
     async def collect() -> dict[str, Reading]:
         host = InstrumentHost(bench, RealClocks(), 30.0)  # type: ignore[arg-type]
-        found = run_probe(load_catalogue().probe(probe), host, {"meter": "meter", **settings})
-        return {r.name: r async for r in found if isinstance(r, Reading)}
+        found = {}
+        async for step in run_probe(load_catalogue().probe(probe), host, {"meter": "meter", **settings}):
+            if isinstance(step, Reading):
+                found[step.name] = step
+            elif isinstance(step, Cue):
+                bench.did.append(f"cue {step.say}")
+        return found
 
     return anyio.run(collect)
 
@@ -124,6 +133,17 @@ def test_an_old_cell_shows_its_voltage_open_and_breaks_down_under_load() -> None
     assert found["open"].value == pytest.approx(3.0) and found["loaded"].value == pytest.approx(2.5)
     assert found["drop"].value == pytest.approx(0.5) and found["right_way_up"].value is True
     assert bench.did[0] == "close relays 4" and "wait 2" in bench.did and bench.did[-1] == "still relays"
+
+
+def test_the_technician_is_asked_first_and_only_where_the_bench_has_all_it_takes() -> None:
+    bench, settings = Bench(cell()), {"relay": "relays", "load": 15_000.0, "first": "Clip the leads on."}
+    take("cell.voltage", bench, **settings)
+    assert bench.did[0] == "cue Clip the leads on. Done?"
+    bare = Bench(cell())
+    bare.missing = {"relays"}
+    with pytest.raises(NotPossible, match="no relays"):
+        take("cell.voltage", bare, **settings)
+    assert bare.did == [], "nobody is asked for what is then not used"
 
 
 def test_an_electronic_load_is_told_its_current() -> None:

@@ -85,7 +85,7 @@ def test_several_faults_add_up_in_their_order() -> None:
     ("wanted", "said"),
     [
         (["cell-flatt"], 'Did you mean "cell-flat"?'),
-        (["cell-flat=dead"], "It has: flat, low."),
+        (["cell-flat=dead"], "It has: flat, low, worn."),
         (["nothing-like-it"], "no fault 'nothing-like-it'"),
         (["cell-flat"] * 11, "more than 10 faults"),
     ],

@@ -7,9 +7,10 @@ from collections.abc import AsyncIterator, Mapping
 from dataclasses import dataclass
 
 from verifier.gather.instruments.services import ENERGISE, INSTRUMENTS
-from verifier.gather.probes.measuring import Sampling, bench_of, mean, sampling
+from verifier.gather.probes.measuring import Sampling, bench_of, mean, measurable, sampling
 from verifier.readings import Basis, Contribution, ProbeDeclaration, Reading, ReadingDeclaration
 from verifier.services import Host
+from verifier.steps import Cue
 
 CELL_CAUTIONS = (
     "Coin cells: swallowed, they kill within hours. Keep them from children, and count them in and out.",
@@ -43,9 +44,13 @@ class VoltageSettings:
     """How many values are taken and averaged."""
     interval: float = 0.1
     """Seconds between two values."""
+    first: str = ""
+    """What the technician has to do before, such as where the test lead goes. Empty: it is there."""
 
     def __post_init__(self) -> None:
         sampling(self.samples, self.interval)
+        if len(self.first) > 300 or not self.first.isprintable():
+            raise ValueError("first is a text of at most 300 characters without line breaks")
         if self.relay and self.instrument:
             raise ValueError("the test load is either behind a relay or an electronic load")
         if bool(self.relay) != (self.load > 0) or bool(self.instrument) != (self.current > 0):
@@ -98,14 +103,20 @@ limits = [
   { reading = "loaded", at_least = 2.9, unit = "V", source = "data sheet of the cell, at 15 kOhm" },
 ]
 """,
+        cues=True,
         cautions=CELL_CAUTIONS,
         timeout=60.0,
     )
 
-    async def take(self, host: Host, settings: VoltageSettings) -> AsyncIterator[Reading]:
+    async def take(self, host: Host, settings: VoltageSettings) -> AsyncIterator[Reading | Cue]:
         """Raises NotPossible where the meter has no accuracy specification."""
         here, name = bench_of(host), settings.meter
-        await here.bench.identify(name)
+        measurable(here, name, "voltage", "V")
+        # Before anybody is asked to clip on what is then not used.
+        for needed in filter(None, (name, settings.relay, settings.instrument)):
+            await here.bench.identify(needed)
+        if settings.first:
+            yield Cue(say=f"{settings.first} Done?", wait=True)
         unloaded = await mean(here, name, "voltage", "V", "open", **settings.often())
         yield unloaded
         right = float(unloaded.value) > -SHORTEST_ACROSS
@@ -114,7 +125,6 @@ limits = [
             return
         loading = settings.relay or settings.instrument
         if settings.relay:
-            await here.bench.identify(settings.relay)
             await here.bench.close_contact(settings.relay, settings.channel, here.lease)
         else:
             await here.bench.switch_on(settings.instrument, settings.demands(), here.lease)

@@ -6,7 +6,8 @@ simulation_at, simulated_host    from an address, a seed and faults to that, and
 simulation_for, clocks_for       what a new run simulates, if anything, and its clocks; clocks_of a journal
 SimulatedHost                    its files, sockets, button, clock and serial lines at any moment of virtual time
 SimulatedTaker                   runs probes on it in the engine's own process, beside the worker pool
-ScriptedTechnician, Hands        answers prompts in its time; does to the unit what anybody is asked to do
+ScriptedTechnician, scripted     answers prompts in its time; `scripted` makes him for a host
+Hands                            does to the unit what anybody is asked to do
 """
 
 from verifier.gather.simulated.address import (
@@ -23,7 +24,7 @@ from verifier.gather.simulated.description import Description, load_description
 from verifier.gather.simulated.faults import Faults, injected, load_faults, with_faults
 from verifier.gather.simulated.host import SimulatedHost
 from verifier.gather.simulated.taker import SimulatedTaker
-from verifier.gather.simulated.technician import Hands, ScriptedTechnician
+from verifier.gather.simulated.technician import Hands, ScriptedTechnician, scripted
 
 __all__ = [
     "Description",
@@ -39,6 +40,7 @@ __all__ = [
     "is_simulated",
     "load_description",
     "load_faults",
+    "scripted",
     "simulated_host",
     "simulation_at",
     "simulation_for",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from functools import partial
 
 from verifier.declare.suite import Console
@@ -63,6 +63,7 @@ class SimulatedHost:
         """`console` is how the suite speaks to the unit's console, which is at the first of its lines."""
         self.unit, self.seed, self.clocks = unit, seed, clocks
         self.state = UnitState()
+        self._fakes: Mapping[str, FakeInstrument] = {}
         ours = unit.system.runs_ours
         offered = {
             "files": ours,
@@ -167,7 +168,9 @@ class SimulatedHost:
         bench = self.unit.bench
         truths: dict[str, Truth] = {name: partial(self._truth, place.at) for name, place in bench.items()}
         described = {name: place.instrument for name, place in bench.items()}
-        return SimulatedInstruments(described, truths, self.seed, self.clocks)
+        made = SimulatedInstruments(described, truths, self.seed, self.clocks)
+        self._fakes = made.fakes
+        return made
 
     def _truth(self, at: str, quantity: str, instrument: FakeInstrument) -> float:
         """What is there for an instrument to measure."""
@@ -188,6 +191,8 @@ class SimulatedHost:
                     return 0.0
                 leak = max(0.0, case.leak + spread(self.seed, "case", case.spread))
                 return max(0.0, case.filled - leak * (now - self.state.filled_at))
+            case "cell", "voltage":
+                return self.points.value(at, self._from_cell())
             case "air", "temperature" if self.unit.thermal is not None:
                 return self.unit.thermal.ambient
             case _, "power":
@@ -196,6 +201,21 @@ class SimulatedHost:
             return self.points.value(at, at=now)
         except KeyError:
             return 0.0  # connected to nothing
+
+    def _from_cell(self) -> float:
+        """What the bench draws from the coin cell now, in A."""
+        cell, amps = self.unit.cell, 0.0
+        if cell is None:
+            return amps
+        volts = abs(self.points.value("cell"))
+        for name, place in self.unit.bench.items():
+            if place.at == "cell":
+                fake = self._fakes[name]
+                amps += fake.set.get("current", 0.0) if fake.since is not None else 0.0
+                amps += sum(
+                    volts / (ohms + cell.ohms) for which, ohms in place.contacts.items() if which in fake.closed
+                )
+        return amps
 
     def _drawn(self, fed_since: float | None) -> float:
         """What the unit draws of the bench supply now, in A: off until its button is heard, where it has one."""

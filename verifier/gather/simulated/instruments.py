@@ -153,10 +153,11 @@ class SimulatedInstruments(StationInstruments):
         self._clocks = clocks
         self._instruments = dict(instruments)
         self.switched_on = set()
-        self._lines = {
-            name: FakeLine(FakeInstrument(name, described, truths[name], seed, clocks))
+        self.fakes = {
+            name: FakeInstrument(name, described, truths[name], seed, clocks)
             for name, described in instruments.items()
         }
+        self._lines = {name: FakeLine(fake) for name, fake in self.fakes.items()}
         self._dialogues = {
             name: Dialogue(name, described, opens=lambda name=name: self._lines[name])  # type: ignore[misc]
             for name, described in instruments.items()

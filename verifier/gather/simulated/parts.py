@@ -107,6 +107,8 @@ class Clock(Part):
     """What it shows after it has lost its time, in seconds since 1970; 946684800 is the year 2000."""
     lost: bool = False
     """True where it has lost its time before the run begins."""
+    backup: AtLeastZero = 4.5e-6
+    """What it draws from the cell while the supply is away, in A."""
     rtc: Annotated[str, StringConstraints(pattern=r"^rtc\d{1,3}$")] | None = None
     """What the unit's Linux calls it; left out where the unit has none."""
     flags: bool = True
@@ -125,6 +127,8 @@ class Cell(Part):
     """Volts below which the clock calls it low."""
     empty: AtLeastZero = 2.2
     """Volts below which it keeps no clock going."""
+    ohms: AtLeastZero = 15.0
+    """Of its own resistance, lead and clip included."""
 
 
 class Storage(Part):
@@ -449,9 +453,12 @@ class Bench(Part):
 
     at: Word
     """supply: it feeds the unit; usb: it hangs on the socket into which it was plugged last; air: it is beside the
-    unit; case: it measures the pressure inside; or a measuring point, such as cell."""
+    unit; case: it measures the pressure inside; cell: it is across the coin cell; or another measuring point, such
+    as backup (in the lead of the cell)."""
     instrument: Instrument
     """As a file of the station describes it, without a port."""
+    contacts: Annotated[dict[Name, Positive], Field(max_length=64)] = Field(default_factory=dict)
+    """Of a relay card at cell: the resistor in Ohm that each of its contacts puts across it."""
 
 
 class Seen(Part):
@@ -460,7 +467,7 @@ class Seen(Part):
     value: bool | int | float | Annotated[str, StringConstraints(max_length=2000)] | None = None
     """The answer."""
     reads: Word | None = None
-    """Or the measuring point that is read: cell, supply.off, supply.idle, usb.LABEL, display.LABEL (squares that
+    """Or the measuring point that is read: cell, backup, supply.off, supply.idle, usb.LABEL, display.LABEL (squares that
     are seen there), sound.beeps, sound.tones, button.heard, line.NAME.of.COUNT (lines printed whole)."""
     amps: AtLeastZero = 0.0
     """Load on it."""

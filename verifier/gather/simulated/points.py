@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from verifier.gather.simulated.chance import chance, noise, spread
 from verifier.gather.simulated.clock import cell_volts
 from verifier.gather.simulated.description import Description
@@ -20,14 +22,17 @@ class Points:
     @staticmethod
     def unit(point: str) -> str:
         """V, A, or 1 for a count."""
-        return {"cell": "V", "usb": "V", "supply": "A"}.get(point.partition(".")[0], "1")
+        return {"cell": "V", "backup": "A", "usb": "V", "supply": "A"}.get(point.partition(".")[0], "1")
 
     def value(self, point: str, amps: float = 0.0, at: float = 0.0) -> float:
         """In V, A or counts, with `amps` drawn, `at` seconds. KeyError for none of the unit's points."""
         unit, seed = self._unit, self._seed
         match point.split("."):
             case ["cell"] if unit.cell is not None:
-                return cell_volts(unit.cell, seed)
+                volts = cell_volts(unit.cell, seed)
+                return math.copysign(max(0.0, abs(volts) - amps * unit.cell.ohms), volts)
+            case ["backup"] if unit.cell is not None:
+                return unit.clock.backup if cell_volts(unit.cell, seed) > 0 else 0.0
             case ["supply", "off" | "idle" | "start" as state] if (supply := unit.supply) is not None:
                 drawn = {"off": supply.off, "idle": supply.idle, "start": supply.start or supply.idle}[state]
                 share = spread(seed, "supply", supply.spread) + noise(seed, "supply", at, supply.noise)

@@ -20,6 +20,7 @@ from verifier.gather.simulated.chance import chance
 from verifier.gather.simulated.host import SimulatedHost
 from verifier.gather.simulated.parts import Seen
 from verifier.readings import Attempt, Person
+from verifier.services import Host
 from verifier.steps import Cue
 
 TECHNICIAN = Person(name="scripted technician", known="simulated")
@@ -105,6 +106,17 @@ class ScriptedTechnician:
             value, step = convert(value, unit, question.unit), abs(convert(step, unit, question.unit))
         decimals = max(0, -math.floor(math.log10(step))) if step else 0 if unit == "1" else 6
         return f"{value:.{decimals}f}"
+
+
+def scripted(suite: Suite) -> Callable[[Host], ScriptedTechnician]:
+    """Gives the scripted technician of a simulated host. TypeError for any other host."""
+
+    def at(host: Host) -> ScriptedTechnician:
+        if not isinstance(host, SimulatedHost):
+            raise TypeError(f"{host.address} has no scripted technician")
+        return ScriptedTechnician(suite, host)
+
+    return at
 
 
 def usual_answer(question: Question, check: Check | None, serial: str) -> bool | float | str:
