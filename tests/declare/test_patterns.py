@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from verifier.declare.patterns import LONGEST_PATTERN, LONGEST_TEXT, Pattern, compiled
+from verifier.declare.patterns import LONGEST_PATTERN, LONGEST_TEXT, Pattern, compiled, in_words
 
 atoms = st.sampled_from(
     ["a", "b", ".", r"\d", r"\w", r"\s", r"\.", "[ab]", "[^a]", "[a-c1-3]", "[]a]", r"[\d_]", "-", "é"]
@@ -86,3 +86,17 @@ def test_size_is_bounded() -> None:
     assert Pattern("((((){9999}){9999}){9999}){9999}").fullmatch("")
     with pytest.raises(ValueError, match="too long"):
         Pattern("a*").fullmatch("a" * (LONGEST_TEXT + 1))
+
+
+@pytest.mark.parametrize(
+    ("pattern", "words"),
+    [
+        (r"QS-\d{7}", "QS-, then 7 digits"),
+        (r"OR-\d\d\d{3}", "OR-, then 5 digits"),
+        (r"\dA", "1 digit, then A"),
+        (r"MR-21[0-9]", r"MR-21[0-9]"),
+        ("A" * 490 + "(", "A" * 490 + "("),  # at once, too
+    ],
+)
+def test_a_simple_pattern_is_said_in_words(pattern: str, words: str) -> None:
+    assert in_words(pattern) == words

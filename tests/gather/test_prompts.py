@@ -15,7 +15,7 @@ from verifier.declare.suite import PromptKind
 from verifier.errors import InputError, NotPossible
 from verifier.gather.prompts.prepared import NobodyAsker, PreparedAsker
 from verifier.gather.prompts.question import Given, Question, read_answer, reading_of
-from verifier.gather.prompts.terminal import PauseWanted, PlainScreen, Terminal, TerminalAsker
+from verifier.gather.prompts.terminal import PauseWanted, PlainScreen, Terminal, TerminalAsker, folded
 from verifier.readings import Person
 from verifier.steps import Cue
 
@@ -62,6 +62,7 @@ def test_typed_answers(asked: Question, typed: str, value: object, step: float |
         (question("count", unit="1"), "1.5", "whole number"),
         (question("text"), "   ", "empty"),
         (question("scan"), "a\x1bb", "Scan"),
+        (question("scan"), "QS-2004174QS-2004174", "same code twice"),
         (question("text"), "x" * 2001, "longer"),
     ],
 )
@@ -209,6 +210,23 @@ def test_what_was_typed_before_the_question_does_not_answer_it() -> None:
 def test_a_technician_who_cannot_answer_says_why() -> None:
     with pytest.raises(NotPossible, match="no torch at hand"):
         Typist().run(question("confirm"), ("yes or no", ":cannot no torch at hand\n"))
+
+
+@pytest.mark.parametrize("asked_for", ["?\n", ":help\n", ":back\n"])
+def test_asking_for_help_is_no_answer(asked_for: str) -> None:
+    typist = Typist()
+    given = typist.run(question("note"), ("text, or", asked_for), ("text, or", "lamp was dim\n"))
+    assert given.value == "lamp was dim"
+    asked = question("timed", unit="s", duration=60.0)
+    given = Typist().run(asked, ("Press Enter", asked_for), ("Press Enter", "\n"), ("s left", "\n"))
+    assert isinstance(given.value, float) and given.value < 5
+
+
+def test_a_long_question_breaks_between_words(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "30")
+    assert folded("Pull the plug of the load out of the socket marked 4.") == (
+        "  Pull the plug of the load\n  out of the socket marked 4."
+    )
 
 
 @pytest.mark.parametrize("typed", [":pause\n", "\x04"], ids=["pause", "end of input"])

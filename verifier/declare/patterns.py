@@ -23,6 +23,9 @@ DEEPEST = 20
 
 _COUNT = re.compile(r"\{(\d{1,4})(?:(,)(\d{0,4}))?\}")
 _CLASS = re.compile(r"\[\^?\]?(?:\\.|[^\]\\])*\]", re.DOTALL)
+_DIGITS = re.compile(r"\\d(?:\{(\d{1,3})\})?")
+_SIMPLE_PIECE = re.compile(r"((?:\\d(?:\{\d{1,3}\})?+)++)|([A-Za-z0-9 _/-]++)")
+_SIMPLE = re.compile(rf"(?:{_SIMPLE_PIECE.pattern})++")
 _ESCAPES = frozenset("dDwWsS")
 _PLAIN_ESCAPES = {"n": "\n", "t": "\t", "r": "\r"}
 
@@ -129,6 +132,17 @@ class Pattern:
 def compiled(text: str) -> Pattern:
     """The pattern of a suite; ValueError, with the character from 1, for what is refused."""
     return Pattern(text)
+
+
+def in_words(text: str) -> str:
+    r"""A simple pattern as people say it: QS-\d{7} is "QS-, then 7 digits". Any other as it is written."""
+    if not _SIMPLE.fullmatch(text):
+        return text
+    said = []
+    for digits, letters in _SIMPLE_PIECE.findall(text):
+        number = sum(int(times or 1) for times in _DIGITS.findall(digits))
+        said.append(letters or f"{number} {'digit' if number == 1 else 'digits'}")
+    return ", then ".join(said)
 
 
 class _Parser:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
-from verifier.declare.patterns import compiled
+from verifier.declare.patterns import compiled, in_words
 from verifier.declare.suite import Serial
 from verifier.errors import WrongUnit
 from verifier.readings import SerialNumber
@@ -32,7 +32,7 @@ def serial_problem(serial: Serial, number: str) -> str:
     if len(number) > 100:
         return "is longer than any serial number"
     if serial.pattern is not None and not compiled(serial.pattern).fullmatch(number):
-        return f"does not look like a serial number of this model ({serial.pattern})"
+        return f"does not look like a serial number of this model ({in_words(serial.pattern)})"
     if serial.check_digit == "luhn":
         digits = re.sub(r"[^0-9]", "", number)
         if len(digits) < 2 or luhn(digits[:-1]) != int(digits[-1]):

@@ -16,6 +16,9 @@ from verifier.steps import Cue
 MAX_ANSWER = 2000
 """Characters of an answer at the most; scanners and pasted text can send anything."""
 
+LEAST_DOUBLED = 6
+"""Characters of a code from which on its repetition is taken for a second scan, not for a longer code."""
+
 LABEL = "label"
 """Stands for a check's id where the unit's label is scanned; no check may be called so."""
 
@@ -200,6 +203,9 @@ def _text(_: Question, text: str) -> tuple[Value, None]:
 def _scan(_: Question, text: str) -> tuple[Value, None]:
     if not text.isprintable() or not text:
         raise ValueError("Scan the code, or type what stands below it.")
+    half = len(text) // 2
+    if half >= LEAST_DOUBLED and text == text[:half] * 2:
+        raise ValueError("That is the same code twice in one line. Scan it once.")
     return text, None
 
 

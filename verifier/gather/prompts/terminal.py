@@ -8,7 +8,9 @@ a stray Enter or a scan too many must not answer it.
 from __future__ import annotations
 
 import os
+import shutil
 import termios
+import textwrap
 from contextlib import AbstractContextManager, nullcontext, suppress
 from typing import Protocol
 
@@ -22,7 +24,10 @@ from verifier.gather.virtual_time import hold
 from verifier.readings import Person
 from verifier.steps import Cue
 
-HELP = ":cannot REASON when you cannot answer, :pause to stop here and go on later"
+HELP = """\
+:cannot REASON   when you cannot answer; the check is then not run
+:pause           to stop here; `verifier resume` goes on with this question
+A wrong answer   can be corrected after the stage and before sealing: correct CHECK VALUE"""
 
 _HINTS = {
     PromptKind.CONFIRM: "yes or no",
@@ -37,6 +42,14 @@ _HINTS = {
 
 class PauseWanted(Exception):
     """The technician wants to stop here and go on later."""
+
+
+def folded(text: str, indent: str = "  ", hanging: str | None = None) -> str:
+    """Each line of a text indented and broken between words, as wide as the terminal is."""
+    columns = max(shutil.get_terminal_size().columns, 20)
+    after = indent if hanging is None else hanging
+    fill = textwrap.TextWrapper(columns, indent, after, break_long_words=False, break_on_hyphens=False).fill
+    return "\n".join(fill(line) for line in text.splitlines())
 
 
 class Screen(Protocol):
@@ -99,25 +112,24 @@ class TerminalAsker:
         with terminal.screen.quiet():
             write("")
             count = f" ({question.take + 1} of {question.takes})" if question.takes > 1 else ""
-            write(f"? {question.title}{count}")
-            for paragraph in question.shown.splitlines():
-                write(f"  {paragraph}")
+            write(folded(f"{question.title}{count}", "? ", "  "))
+            write(folded(question.say))
+            for number, option in enumerate(question.options, 1):
+                write(folded(option, f"  {number}. ", "     "))
             if question.picture:
                 write(f"  Picture: {self._folder}/{question.picture}")
             if question.from_memory:
-                write("  What this asks about is covered by now. Your answer is marked “from memory”.")
+                write(folded("What this asks about is covered by now. Your answer is marked “from memory”."))
             by = await (self._second_person() if question.second_person else self.person())
             if question.kind is PromptKind.TIMED:
                 value: float = await self._timed(question.duration or 0.0)
                 return Given(value=value, by=by, unit=question.unit, step=0.1)
             while True:
-                terminal.drop_typed()
-                write(f"  {_hint(question)}: ", end="")
-                text = self._command(await terminal.line())
+                text = await self._typed(_hint(question))
                 try:
                     answer, step = read_answer(question, text)
                 except ValueError as error:
-                    write(f"  {error}")
+                    write(folded(f"{error}"))
                     continue
                 return Given(value=answer, by=by, unit=question.unit, step=step)
 
@@ -129,15 +141,9 @@ class TerminalAsker:
                 write(f"\n> {title}")
                 self._cued = title
             by = await self.person()
-            for line in cue.say.splitlines():
-                write(f"  {line}")
-            waits = cue.wait
-            while waits:
-                terminal.drop_typed()
-                write("  Enter to go on: ", end="")
-                line = await terminal.line()
-                self._command(line)
-                waits = bool(line)
+            write(folded(cue.say))
+            while cue.wait and await self._typed("Enter to go on"):
+                pass
         return by
 
     async def person(self) -> Person:
@@ -156,24 +162,22 @@ class TerminalAsker:
 
     async def _name(self, words: str) -> str:
         while True:
-            self._terminal.drop_typed()
-            self._terminal.screen.write(f"  {words}: ", end="")
-            name = self._command(await self._terminal.line())
+            name = await self._typed(words)
             if 0 < len(name) <= 100 and name.isprintable():
                 return name
 
     async def _timed(self, duration: float) -> float:
         """Seconds that the action really took: Enter starts it, and ends it early."""
         terminal, write = self._terminal, self._terminal.screen.write
-        terminal.drop_typed()
-        write(f"  Press Enter to start {duration:g} s; Enter again only if it ends early: ", end="")
-        self._command(await terminal.line())
+        while await self._typed(f"Press Enter to start {duration:g} s; Enter again only if it ends early"):
+            pass
         started = anyio.current_time()
         # People act in real time, whatever the unit lives in.
         with hold(rate=1.0), anyio.move_on_after(duration):
             async with anyio.create_task_group() as group:
                 group.start_soon(self._countdown, started + duration)
-                self._command(await terminal.line(rate=1.0))
+                while self._asks_help(await terminal.line(rate=1.0)):
+                    pass
                 group.cancel_scope.cancel()
         took = min(anyio.current_time() - started, duration)
         write(f"\r  {took:.1f} s done.{' ' * 20}")
@@ -184,17 +188,27 @@ class TerminalAsker:
             self._terminal.screen.write(f"\r  {left:4.0f} s left ", end="")
             await anyio.sleep(min(1.0, left))
 
-    def _command(self, line: str) -> str:
-        """The line itself, unless it is a command."""
+    async def _typed(self, words: str) -> str:
+        """What is typed after these words. A call for help is no answer, and neither is a command."""
+        while True:
+            self._terminal.drop_typed()
+            self._terminal.screen.write(f"  {words}: ", end="")
+            line = await self._terminal.line()
+            if not self._asks_help(line):
+                return line
+
+    def _asks_help(self, line: str) -> bool:
+        """Gives help where it was asked for. Raises what a command says."""
         if line == ":pause":
             raise PauseWanted
         if line.startswith(":cannot"):
             reason = line.removeprefix(":cannot").strip()
             raise NotPossible(f"the technician could not answer: {reason or 'no reason given'}")
-        if line in (":help", "?"):
-            self._terminal.screen.write(f"  {HELP}")
-            return ""
-        return line
+        # An unknown command is no answer either: it must not become a remark or a name.
+        if line == "?" or line.startswith(":"):
+            self._terminal.screen.write(folded(HELP, hanging=" " * 19))
+            return True
+        return False
 
 
 def _hint(question: Question) -> str:
