@@ -5,17 +5,21 @@ from __future__ import annotations
 import subprocess
 import sys
 from pathlib import Path
+from threading import Event
 from types import SimpleNamespace
 from typing import Any
 
+import anyio
+import numpy as np
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
 from bench import Bench
 from pulse import sound_server
 
-from verifier.errors import Absent, NotPossible
+from verifier.errors import Absent, BenchFault, NotPossible
 from verifier.gather.hosts import local_sound
+from verifier.gather.sound import Recording
 
 LIMITS = """[
   { reading = "left_arrives", is = true, source = "invented" },
@@ -126,6 +130,57 @@ def test_outputs_are_chosen_by_part_of_their_name() -> None:
         local_sound._chosen(library, "line", "output", 2)
     with pytest.raises(NotPossible, match="has 1 channels, not 2"):
         local_sound._chosen(library, "Mono", "output", 2)
+
+
+class Library:
+    """A sound library whose stream ends, or hangs, without an error."""
+
+    PortAudioError = OSError
+    default = SimpleNamespace(device=[0, 0])
+
+    def __init__(self, filled: float = 1.0, hangs: Event | None = None) -> None:
+        self.filled, self.hangs = filled, hangs
+
+    def query_devices(self) -> list[dict[str, Any]]:
+        return [{"index": 0, "name": "Headset", "max_output_channels": 2, "max_input_channels": 2}]
+
+    def playrec(self, frames: Any, rate: int, *, out: Any, device: Any, latency: float) -> None:
+        got = round(self.filled * len(frames))
+        out[:got] = frames[:got]
+
+    def wait(self) -> None:
+        if self.hangs:
+            self.hangs.wait()
+
+    stop = wait
+
+
+def record(library: Library, monkeypatch: pytest.MonkeyPatch) -> Recording:
+    monkeypatch.setattr(local_sound, "_library", lambda: library)
+    moments = iter((0.0, 1.0))  # a card that takes its time
+    clocks: Any = SimpleNamespace(loop=lambda: next(moments))
+    frames = np.full((100, 2), 0.25)
+    return anyio.run(local_sound.LocalSound(clocks).play_and_record, frames, 48_000, ("", ""), 2)
+
+
+def test_a_recording_that_broke_off_is_known_whatever_stood_in_that_memory(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    whole = record(Library(), monkeypatch)
+    assert not whole.lost and (whole.frames == 0.25).all()
+    assert record(Library(filled=0.99), monkeypatch).lost
+
+
+def test_a_sound_server_that_hangs_is_not_waited_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Stopping its stream hangs as well."""
+    monkeypatch.setattr(local_sound, "SLACK", 0.1)
+    monkeypatch.setattr(local_sound, "STOPPING", 0.1)
+    hangs = Event()
+    try:
+        with pytest.raises(BenchFault, match="sound card or sound server hang"):
+            record(Library(hangs=hangs), monkeypatch)
+    finally:
+        hangs.set()
 
 
 @pytest.mark.parametrize(

@@ -26,6 +26,8 @@ LATENCY = 0.3
 """Seconds of buffer that are asked for: a busy computer must not break off."""
 SLACK = 10.0
 """Seconds that a stream may take longer than its own length."""
+STOPPING = 2.0
+"""Seconds that are given to the stopping of a stream that hangs."""
 
 
 class LocalSound:
@@ -48,23 +50,28 @@ class LocalSound:
         played = _chosen(device, names[0], "output", frames.shape[1])
         heard = _chosen(device, names[1], "input", inputs)
 
-        def work() -> tuple[Any, Any]:
-            recorded = device.playrec(
+        import numpy as np
+
+        # A stream that breaks off ends without an error, and leaves alone what it had not filled yet.
+        recorded = np.full((len(frames), inputs), np.nan, "float32")
+
+        def work() -> Any:
+            device.playrec(
                 frames.astype("float32"),
                 rate,
-                channels=inputs,
-                dtype="float32",
+                out=recorded,
                 device=(heard["index"], played["index"]),
                 latency=LATENCY,
             )
-            return recorded, device.wait()
+            return device.wait()
 
         began = self._clocks.loop()
-        recorded, told = await _waited(device, work, len(frames) / rate)
+        told = await _waited(device, work, len(frames) / rate)
         # An input that had nothing yet when the stream began is told too, and means nothing. A card that is
         # done before the sound can be over has dropped some of it without a word.
         hurried = self._clocks.loop() - began < len(frames) / rate
-        lost = hurried or bool(told and (told.input_overflow or told.output_underflow))
+        unfilled = bool(np.isnan(recorded).any())
+        lost = hurried or unfilled or bool(told and (told.input_overflow or told.output_underflow))
         return Recording(
             frames=recorded.astype("float64"), way=f"{played['name']} to {heard['name']}, {rate} Hz", lost=lost
         )
@@ -122,8 +129,12 @@ async def _waited(device: Any, work: Callable[[], T], seconds: float) -> T:
         with anyio.fail_after(seconds + SLACK):
             return await anyio.to_thread.run_sync(work, abandon_on_cancel=True)
     except TimeoutError:
-        device.stop()
-        raise BenchFault(f"the sound card took nothing: {seconds:.3g} s of sound were not over in time") from None
+        # Whatever holds the card may hold this too: it is not waited for.
+        with anyio.move_on_after(STOPPING):
+            await anyio.to_thread.run_sync(device.stop, abandon_on_cancel=True)
+        raise BenchFault(
+            f"sound card or sound server hang: {seconds:.3g} s of sound were not over {SLACK:g} s late"
+        ) from None
     except device.PortAudioError as error:
         said = " ".join(str(error).split())[:200]
         if "sample rate" in said.casefold() or "channels" in said.casefold():

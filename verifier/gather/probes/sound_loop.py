@@ -141,14 +141,20 @@ limits = [
             recording: Recording = await sound.play_and_record(
                 played.frames, settings.rate, (settings.output, settings.input), settings.inputs
             )
+            if recording.lost:
+                continue
             try:
                 found = heard(played, recording.frames, float(settings.mains))
             except ValueError as error:
                 raise BenchFault(f"the sound card gave no whole recording: {error}") from None
-            if found.whole and not recording.lost:
+            if found.whole:
                 break
         else:
-            raise BenchFault("sound was lost between this computer and its card: let nothing else run meanwhile")
+            raise BenchFault(
+                f"sound was lost between this computer and its card, {TRIES} times",
+                to_do="Let nothing else run meanwhile. Where a sound server stands between, give the rate of its "
+                "card in the check's settings: at another one it has to make samples up.",
+            )
         for reading in _readings(found, recording.way, 1000 / settings.rate):
             yield reading
 
