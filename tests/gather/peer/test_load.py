@@ -6,6 +6,7 @@ import socket
 import threading
 import time
 from contextlib import closing
+from typing import Any
 
 import pytest
 
@@ -62,6 +63,17 @@ def test_a_full_buffer_of_the_receiver_is_no_loss_of_the_link() -> None:
     assert seen.received == 200 - before and seen.overrun == 0 and seen.lost == before
 
 
+def test_datagrams_that_came_before_anybody_looked_came_when_they_came() -> None:
+    """Else the rate would be that of emptying a buffer, and not of the link."""
+    with closing(load.datagram_socket("127.0.0.1")) as line, socket.socket(type=socket.SOCK_DGRAM) as sender:
+        time.sleep(0.05)  # the kernel begins to stamp a moment after it is asked to
+        for number in range(3):
+            sender.sendto(datagram(number), line.getsockname())
+            time.sleep(0.05)
+        seen = load.receive_datagrams(line, TOKEN, 3, lambda: 3, 5.0)
+    assert seen.received == 3 and seen.seconds >= 0.1
+
+
 def test_a_receiver_that_nobody_sends_to_ends() -> None:
     seen = received([], 10, sent=0)
     assert (seen.received, seen.lost, seen.rate, seen.jitter) == (0, 0, 0.0, 0.0)
@@ -87,6 +99,44 @@ def test_a_stream_is_counted_without_what_came_first() -> None:
         sender.close()
         receiver.close()
     assert flow is not None and 0 < flow.octets < sent[0] and flow.seconds > 0
+
+
+class _LateReceiver(socket.socket):
+    """Not let run for a while when the count begins: what comes meanwhile waits in the kernel's buffer."""
+
+    slept = False
+
+    def recv_into(self, *words: Any) -> int:
+        if not self.slept and self.received > 50_000:
+            self.slept = True
+            time.sleep(0.3)
+        count = super().recv_into(*words)
+        self.received += count
+        return count
+
+    received = 0
+
+
+def test_what_had_come_before_the_count_began_is_not_counted() -> None:
+    """A link of 1 MB/s at the most: whatever is said above that did not come over it in that time."""
+    with socket.create_server(("127.0.0.1", 0)) as listener:
+        sender = socket.create_connection(listener.getsockname())
+        accepted, _ = listener.accept()
+    receiver = _LateReceiver(fileno=accepted.detach())
+    block = bytes(10_000)
+
+    def send() -> None:
+        for _ in range(60):  # 0.6 s: the count begins in the sleep, after 0.1 s
+            sender.sendall(block)
+            time.sleep(0.01)
+        sender.close()
+
+    thread = threading.Thread(target=send)
+    thread.start()
+    with receiver:
+        flow = load.receive_stream(receiver, 1.0)
+    thread.join(10)
+    assert flow is not None and flow.rate <= 8 * 1.05  # Mbit/s; a block more may fall into the time
 
 
 def test_a_stream_that_stands_still_is_given_up(monkeypatch: pytest.MonkeyPatch) -> None:

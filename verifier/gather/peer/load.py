@@ -7,8 +7,10 @@ of datagrams a second. All of it ends by itself: every socket has a time limit, 
 from __future__ import annotations
 
 import errno
+import fcntl
 import socket
 import struct
+import termios
 import time
 from collections.abc import Callable
 from contextlib import suppress
@@ -29,7 +31,7 @@ HEADER = struct.Struct("!6sIQ")
 """Token, number, and when it was sent in nanoseconds of the sender's monotonic clock."""
 LONGEST_DATAGRAM = 65_507
 _TICK = 0.05
-_TIMESPEC = struct.Struct("@ll")
+_INT, _TIMESPEC = struct.Struct("@i"), struct.Struct("@ll")
 _SO_RCVBUFFORCE, _SO_TIMESTAMPNS, _SO_MEMINFO, _SK_MEMINFO_DROPS = 33, 35, 55, 8
 """include/uapi/asm-generic/socket.h; include/uapi/linux/sock_diag.h."""
 
@@ -50,8 +52,9 @@ def send_stream(connection: socket.socket, seconds: float) -> int:
 def receive_stream(connection: socket.socket, seconds: float) -> Flow | None:
     """Receive to the end, or `STALLED` past the time it should have ended; None when hardly anything came.
 
-    The first tenth is received and not counted: TCP has to find its speed, and what had gathered in the buffer
-    before this thread ran would seem to have come in no time.
+    The first tenth is received and not counted: TCP has to find its speed. Nor is what waits in the buffer when
+    the count begins: it came before, and would seem to have come in no time. So nothing makes the figure larger
+    than what the link carried; a receiver that is not let run only makes it smaller.
     """
     block = bytearray(RECEIVE_OCTETS)
     limit(connection, STALLED)
@@ -63,13 +66,18 @@ def receive_stream(connection: socket.socket, seconds: float) -> Flow | None:
         while (began := time.monotonic()) < counted:
             if not connection.recv_into(block):
                 return None
-        octets, last = 0, began
+        octets, last = -_waiting(connection), began
         while last < until and (count := connection.recv_into(block)):
             octets += count
             last = time.monotonic()
     except (BlockingIOError, ConnectionResetError):
         return None
-    return Flow(octets=octets, seconds=last - began) if octets and last > began else None
+    return Flow(octets=octets, seconds=last - began) if octets > 0 and last > began else None
+
+
+def _waiting(connection: socket.socket) -> int:
+    """Octets that have come and not been received yet (SIOCINQ, tcp(7))."""
+    return int(_INT.unpack(fcntl.ioctl(connection, termios.FIONREAD, bytes(_INT.size)))[0])
 
 
 def send_datagrams(line: socket.socket, token: bytes, *, payload: int, count: int, rate: float) -> int:
@@ -111,7 +119,6 @@ def receive_datagrams(
     first = last = 0
     drops_before = drops(line)
     limit(line, _TICK)
-    line.setsockopt(socket.SOL_SOCKET, _SO_TIMESTAMPNS, 1)
     until = time.monotonic() + seconds
     sent: int | None = None
     while time.monotonic() < until and received < (count if sent is None else sent):
@@ -231,7 +238,10 @@ def keep_to(line: socket.socket, interface: str) -> None:
 
 
 def datagram_socket(address: str, interface: str = "") -> socket.socket:
-    """Bound to `address`, a port of the kernel's choice, with as much room for datagrams as it gives."""
+    """Bound to `address`, a port of the kernel's choice, with as much room for datagrams as it gives.
+
+    Arrivals are stamped from here on: of those that come before the receiver looks, none seems to come later.
+    """
     line = socket.socket(socket.AF_INET6 if ":" in address else socket.AF_INET, socket.SOCK_DGRAM)
     try:
         keep_to(line, interface)
@@ -239,6 +249,7 @@ def datagram_socket(address: str, interface: str = "") -> socket.socket:
             with suppress(OSError):
                 line.setsockopt(socket.SOL_SOCKET, option, 8 << 20)
                 break
+        line.setsockopt(socket.SOL_SOCKET, _SO_TIMESTAMPNS, 1)
         line.bind((address, 0))
     except BaseException:
         line.close()

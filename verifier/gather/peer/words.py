@@ -20,7 +20,7 @@ class Flow:
 
     octets: int
     seconds: float
-    """From the first octet received to the last."""
+    """From the first octet that is counted to the last."""
 
     @property
     def rate(self) -> float:
