@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy import signal
+from scipy.interpolate import CubicSpline
 
 from verifier.gather.tones.loop import Loop, clipped, dropouts, heard
 from verifier.gather.tones.stimulus import TAIL, stimulus
@@ -112,6 +113,26 @@ def test_hum_noise_and_offset_are_read_in_the_silence() -> None:
     assert quiet.hum.value < -100
 
 
+def test_hum_that_is_louder_than_the_tone_is_hum_and_no_lost_side() -> None:
+    """0.3 of full scale is −10.46 dBFS (arithmetic)."""
+    recorded = way(((0.5, 0), (0, 0.5)))
+    recorded += 0.3 * np.sin(2 * np.pi * 50 * np.arange(len(recorded)) / RATE)[:, None]
+    found = of(recorded)
+    assert found.hum.value == pytest.approx(-10.46, abs=0.05)
+    assert all(side.arrived and side.level.value == pytest.approx(-12.02, abs=0.01) for side in found.sides)
+
+
+def test_a_tone_that_never_stops_comes_from_elsewhere() -> None:
+    steady = 0.2 * np.sin(2 * np.pi * 997 * np.arange(len(PLAYED.frames)) / RATE)
+    assert not any(side.arrived for side in of(np.stack((steady, steady), axis=1)).sides)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_noise_alone_is_no_tone(seed: int) -> None:
+    noise = 0.1 * np.random.default_rng(seed).standard_normal(PLAYED.frames.shape)
+    assert not any(side.arrived for side in of(noise).sides)
+
+
 def test_clipping_is_counted_and_shows_as_distortion() -> None:
     found = of(np.clip(way(((2.5, 0), (0, 1))), -1, 1))
     left, right = found.sides
@@ -179,6 +200,25 @@ def test_clocks_that_run_apart(frames: int) -> None:
         assert side.level.value == pytest.approx(-6, abs=0.001)
         assert side.distorted.thd_n.value < -90
         assert side.dropouts == 0
+
+
+@pytest.mark.parametrize("rate", [44_100, 96_000])
+def test_a_known_distortion_at_other_rates_beside_an_offset_and_a_clock_that_is_off(rate: int) -> None:
+    """x − d x³ of a sine of peak A: third harmonic d A³/4, fundamental A − 3 d A³/4 (arithmetic)."""
+    played, d, ppm = stimulus(rate, -6.0, 1.0), 0.1, 100e-6
+    count = len(played.frames)
+    late = CubicSpline(np.arange(count), np.roll(played.frames, 480, axis=0))(np.arange(count) * (1 + ppm))
+    found = heard(played, late - d * late**3 + 0.2, 50.0)
+    peak = 10 ** (-6 / 20)
+    fundamental, third = peak - 0.75 * d * peak**3, d * peak**3 / 4
+    assert found.offset == pytest.approx(0.2, abs=1e-6)
+    for side in found.sides:
+        assert side.distorted is not None and side.dropouts == side.clipped == 0
+        assert side.level.value == pytest.approx(20 * np.log10(fundamental), abs=0.001)
+        assert side.distorted.thd_n.value == pytest.approx(
+            10 * np.log10(third**2 / (fundamental**2 + third**2)), abs=0.01
+        )
+        assert side.distorted.tone.frequency == pytest.approx(997 * (1 + ppm), abs=1e-3)
 
 
 @given(

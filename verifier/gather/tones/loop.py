@@ -1,7 +1,8 @@
 """A recording held against what was played: which side arrives where, and how well.
 
 A side *arrives* at an input when its tone is there within 20 dB of the strongest tone anywhere and stands out of
-that input's noise. Two sides that arrive at each other's inputs are swapped.
+that input's noise in the octaves about it: hum may be louder. Two sides that arrive at each other's inputs are
+swapped.
 """
 
 from __future__ import annotations
@@ -25,7 +26,7 @@ CLEARLY = 3.0
 SAME = 0.001
 """Seconds that the delays of two sides may differ."""
 OUT_OF_NOISE = 10.0
-"""Decibels that it has to stand out of the noise."""
+"""Decibels that it has to stand out of the noise between half and twice its frequency."""
 MARGIN = 0.03
 """Seconds of a part that are left out at each end: ramps, and clocks that run apart by up to 1 %."""
 FULL = 0.999
@@ -93,7 +94,8 @@ def heard(played: Stimulus, recorded: NDArray[np.float64], mains: float) -> Loop
     tones = [[_part(played, channel, part, delay) for channel in inputs] for part in played.tones]
     levels = [[spectrum.tone_level(channel, played.rate, TONE) for channel in side] for side in tones]
     strongest = max(one.value for side in levels for one in side)
-    noise_levels = [spectrum.level(power.value) for power in noises]
+    near = [spectrum.power_of(spectrum.band(silence, played.rate, TONE / 2, 2 * TONE)) for silence in silences]
+    noise_levels = [spectrum.level(power.value) for power in near]
     left, right = (
         _side(n, played.rate, tones[n], levels[n], noise_levels, strongest, arrivals[n]) for n in (0, 1)
     )
