@@ -12,7 +12,7 @@ import anyio
 import pytest
 
 from verifier.declare.lint import load_suite
-from verifier.errors import Absent
+from verifier.errors import Absent, BenchFault
 from verifier.gather.catalogue import load_catalogue
 from verifier.gather.prompts.question import Asker
 from verifier.gather.simulated import (
@@ -276,3 +276,44 @@ def test_what_was_done_before_a_pause_is_done_again_afterwards() -> None:
     hands.remember([answered("turn-plugs", "confirm", True), answered("supply-away", "timed", 120.0)])
     assert host.state.turned >= {"2-3", "2-4"}
     assert host.state.cuts == [(380.0, 500.0)]
+
+
+# ---- a time server, and test media ------------------------------------------------------------------------
+
+
+def test_the_time_server_of_the_bench_answers_over_the_units_network() -> None:
+    found = take("clock.network", {"server": "time.bench.example"})
+    assert found["answers"] == 4 and found["stratum"] == 1
+    # The unit's system time is right, and the exchange is known within half its round trip.
+    assert isinstance(found["ahead"], float) and abs(found["ahead"]) <= found["delay"] / 2  # type: ignore[operator]
+    with pytest.raises(BenchFault, match="does not answer"):
+        take("clock.network", {"server": "time.bench.example"}, "board-link-half-seated")
+
+
+PORT_3 = {"path": "2-3", "or_path": "1-3"}
+
+
+def test_a_test_medium_is_written_and_read_back_at_the_speed_of_its_port() -> None:
+    fast, slow = take("usb.data", PORT_3), take("usb.data", PORT_3, "usb-3-fast-pair-open=both")
+    assert fast["medium"] == slow["medium"] == "TS-3"
+    assert fast["identical"] is True and slow["identical"] is True
+    # USB 2.0 signals at 480 Mbit/s, 60 MB/s; USB 3 is above.
+    assert slow["read_rate"] < 60 < fast["read_rate"]  # type: ignore[operator]
+
+
+def test_no_medium_no_data() -> None:
+    def pulled(host: SimulatedHost) -> None:
+        host.state.unplugged.add("2-3")
+
+    with pytest.raises(Absent):
+        take("usb.data", PORT_3, before=pulled)
+
+
+def test_a_port_with_errors_breaks_transfers_off(monkeypatch: pytest.MonkeyPatch) -> None:
+    """1,000 errors a gigabyte, 32 MB there and back: exp(-32) of them come through."""
+    described = UNIT.to_json()
+    described["usb"]["3"]["errors_per_gigabyte"] = 1000.0
+    monkeypatch.setitem(globals(), "UNIT", Description.model_validate(described))
+    found = take("usb.data", PORT_3)
+    assert found["identical"] is False and "Input/output error" in str(found["fault"])
+    assert "read_rate" not in found

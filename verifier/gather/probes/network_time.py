@@ -15,12 +15,12 @@ from verifier.services import Exchange, Host, net_of
 
 UNIX_EPOCH = 2_208_988_800
 """1970-01-01 in seconds of NTP era 0 (RFC 5905, figure 4)."""
-_HEADER = struct.Struct("!BBbbIIIQQQQ")
+HEADER = struct.Struct("!BBbbIIIQQQQ")
 """Leap, version, mode; stratum; poll; precision; root delay; root dispersion; reference id; four timestamps
 (RFC 5905, figure 8)."""
-_CLIENT = 0b00_100_011
+CLIENT = 0b00_100_011
 """No leap warning, version 4, mode 3 (client)."""
-_SERVER_MODE = 4
+SERVER_MODE = 4
 PRECISION = 1e-6
 """Shortest round trip in seconds that is believed: below it the clocks' own steps show (RFC 5905, section 8)."""
 TOLERANCE = 1e-3
@@ -119,17 +119,17 @@ limits = [{ reading = "ahead", at_least = -0.5, at_most = 0.5, unit = "s", sourc
 def request(token: bytes) -> bytes:
     """A client's packet. `token` (8 bytes) stands as its transmit time: the answer must give it back, so that
     nobody who has not seen the request can answer it; the time itself need not travel (RFC 5905, section 14)."""
-    return bytes([_CLIENT]) + bytes(39) + token
+    return bytes([CLIENT]) + bytes(39) + token
 
 
 def sample(exchange: Exchange, token: bytes) -> Sample:
     """Offset and delay from one exchange; ValueError with the reason when the answer cannot be used."""
-    if len(exchange.answer) < _HEADER.size:
+    if len(exchange.answer) < HEADER.size:
         raise ValueError("its answer is cut short")
-    first, stratum, _, _, delay, dispersion, _, _, origin, t2, t3 = _HEADER.unpack_from(exchange.answer)
+    first, stratum, _, _, delay, dispersion, _, _, origin, t2, t3 = HEADER.unpack_from(exchange.answer)
     if origin.to_bytes(8, "big") != token:
         raise ValueError("its answer belongs to another request")
-    if first & 0b111 != _SERVER_MODE:
+    if first & 0b111 != SERVER_MODE:
         raise ValueError("it did not answer as a server")
     if stratum == 0:
         raise ValueError("it refuses to serve")

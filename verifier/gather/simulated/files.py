@@ -18,17 +18,22 @@ READ_TIME = 0.001
 
 
 class SimulatedFiles:
-    """Files by absolute path; their folders follow from them. There are no links."""
+    """Files by absolute path; their folders follow from them, and there are links to folders."""
 
     def __init__(
-        self, contents: Mapping[str, Content], clocks: Clocks, gone: Mapping[str, Callable[[], bool]] | None = None
+        self,
+        contents: Mapping[str, Content],
+        clocks: Clocks,
+        gone: Mapping[str, Callable[[], bool]] | None = None,
+        links: Mapping[str, str] | None = None,
     ) -> None:
-        """`gone` tells of some folders whether they are not there just now."""
+        """`gone` tells of some folders whether they are not there just now; `links` lead from path to path."""
         self._contents, self._clocks, self._gone = dict(contents), clocks, dict(gone or {})
+        self._links = dict(links or {})
         self._known: dict[str, str] = {}
         """What paths that were asked for and that are never gone mean."""
         self._folders: dict[str, set[str]] = {"/": set()}
-        for path in self._contents:
+        for path in (*self._contents, *self._links):
             while path != "/":
                 folder, name = posixpath.split(path)
                 self._folders.setdefault(folder, set()).add(name)
@@ -54,7 +59,9 @@ class SimulatedFiles:
         real = self._real(path)
         if real not in self._folders:
             raise _error(errno.ENOTDIR, path)
-        return sorted(name for name in self._folders[real] if not self._is_gone(posixpath.join(real, name)))
+        return sorted(
+            name for name in self._folders[real] if not self._is_gone(self._led(posixpath.join(real, name)))
+        )
 
     async def real_path(self, path: str) -> str:
         return self._real(path)
@@ -71,12 +78,19 @@ class SimulatedFiles:
             return known
         if not path.startswith("/") or "\0" in path:
             raise OSError(errno.EINVAL, "not an absolute path", path[:200])
-        real = posixpath.normpath("/" + path.lstrip("/"))
+        real = self._led(posixpath.normpath("/" + path.lstrip("/")))
         if (real not in self._contents and real not in self._folders) or self._is_gone(real):
             raise _error(errno.ENOENT, path)
         if not any(real == folder or real.startswith(f"{folder}/") for folder in self._gone):
             self._known[path] = real
         return real
+
+    def _led(self, path: str) -> str:
+        """The path with its link followed, where it has one."""
+        for link, to in self._links.items():
+            if path == link or path.startswith(f"{link}/"):
+                return to + path[len(link) :]
+        return path
 
     def _is_gone(self, path: str) -> bool:
         while self._gone and path != "/":

@@ -20,6 +20,7 @@ from verifier.gather.simulated.ethernet import Port
 from verifier.gather.simulated.files import Content, SimulatedFiles
 from verifier.gather.simulated.instruments import FakeInstrument, SimulatedInstruments, Truth
 from verifier.gather.simulated.load import SimulatedLoad
+from verifier.gather.simulated.media import SimulatedMedia
 from verifier.gather.simulated.network import SimulatedNet
 from verifier.gather.simulated.parts import Line, Thermal
 from verifier.gather.simulated.points import Points
@@ -72,6 +73,7 @@ class SimulatedHost:
             "clock": ours and unit.clock.rtc is not None,
             "net": ours and bool(unit.ethernet),
             "sound": ours and unit.sound is not None,
+            "media": ours and any(socket.medium for socket in unit.usb.values()),
             "radio": ours and unit.radio is not None,
             "input": ours and (unit.touch is not None or unit.keys is not None),
             "buttons": ours and unit.button is not None,
@@ -95,10 +97,13 @@ class SimulatedHost:
         self._sound = SimulatedSound(unit.sound, seed, clocks) if unit.sound else None
         self._input = SimulatedInput(unit.touch, unit.keys, seed, clocks, self.state)
         at_usb, gone = sockets.usb(unit.usb, self.state)
+        self.media = SimulatedMedia(unit.usb, gone, seed, clocks)
+        on_media, links, ejected = self.media.contents()
+        at_usb, gone = at_usb | on_media, gone | ejected
         if unit.dock is not None:
             in_dock, undocked = tablet.dock(unit.dock, self.state)
             at_usb, gone = at_usb | in_dock, gone | undocked
-        self.files = SimulatedFiles(self._contents() | at_usb, clocks, gone)
+        self.files = SimulatedFiles(self._contents() | at_usb, clocks, gone, links)
         self.commands = SimulatedCommands(unit, clocks, self.state)
         answering = Answering(unit, seed, clocks, self.state, self.clock)
         self._serial = SimulatedSerial(unit.lines, clocks, answering.answer)

@@ -13,6 +13,7 @@ from verifier.gather.peer.frames import FRAMING, IP, TCP_TIMESTAMPS, UDP, frame_
 from verifier.gather.peer.words import AddressRequest, Datagrams, Flow, FourTimes, Way
 from verifier.gather.simulated.chance import chance
 from verifier.gather.simulated.ethernet import Port
+from verifier.gather.simulated.time_server import answered
 from verifier.readings import Value
 from verifier.services import Clocks, Exchange
 
@@ -139,9 +140,16 @@ class SimulatedNet:
         return await self._answer(f"connect {port}", timeout)
 
     async def exchange(self, address: str, port: int, datagram: bytes, timeout: float) -> Exchange | None:
-        """Nothing but the far end answers on the simulated bench."""
-        await self._clocks.sleep(timeout)
-        return None
+        """To whatever address, the bench's time server answers; nothing else does."""
+        sent = self._clocks.wall()
+        took = await self._answer(f"exchange {sent:.6f}", timeout)
+        if took is None:
+            return None
+        half = sent + took / 2
+        if (answer := answered(datagram, half, half)) is None:
+            await self._clocks.sleep(max(0.0, timeout - took))
+            return None
+        return Exchange(answer=answer, sent=sent, received=sent + took)
 
     async def _answer(self, what: str, timeout: float) -> float | None:
         port = self._linked()

@@ -160,6 +160,10 @@ class Usb(Part):
     spread: AtLeastZero = 0.0
     ohms: AtLeastZero = 0.08
     """Of the way from the regulator to the contacts and back."""
+    medium: Annotated[str, StringConstraints(max_length=40, pattern=r"^[ -~]*$")] = ""
+    """What its marker calls the device, where it is a test medium that may be written to; it is mounted."""
+    errors_per_gigabyte: AtLeastZero = 0.0
+    """How often a transfer breaks off."""
 
 
 class Radio(Part):
@@ -467,8 +471,8 @@ class Seen(Part):
     value: bool | int | float | Annotated[str, StringConstraints(max_length=2000)] | None = None
     """The answer."""
     reads: Word | None = None
-    """Or the measuring point that is read: cell, backup, supply.off, supply.idle, usb.LABEL, display.LABEL (squares that
-    are seen there), sound.beeps, sound.tones, button.heard, line.NAME.of.COUNT (lines printed whole)."""
+    """Or the measuring point that is read: cell, backup, supply.off, supply.idle, usb.LABEL, display.LABEL
+    (squares that are seen there), sound.beeps, sound.tones, button.heard, line.NAME.of.COUNT (lines printed whole)."""
     amps: AtLeastZero = 0.0
     """Load on it."""
     half_width: AtLeastZero = 0.0
