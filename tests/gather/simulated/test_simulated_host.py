@@ -196,15 +196,15 @@ def test_what_a_probe_gives_is_held_against_its_declaration_as_in_a_worker(
 
 
 def test_a_probe_that_needs_what_the_unit_lacks_is_not_possible() -> None:
-    with pytest.raises(NotPossible, match="trial cannot be read over simulated: it needs media"):
-        trial(_undeclared, services=("files", "media"))
+    with pytest.raises(NotPossible, match="trial cannot be read over simulated: it needs input"):
+        trial(_undeclared, services=("files", "input"))
 
 
 def test_its_files_are_read_as_files_are() -> None:
     async def main() -> None:
         files = SimulatedHost(load_description(QUAYSIDE), 1, VirtualClocks(1)).files
         assert await files.names("/sys/class") == [
-            "bluetooth", "dmi", "drm", "input", "net", "powercap", "rtc", "thermal", "tty", "vtconsole",
+            "block", "bluetooth", "dmi", "drm", "input", "net", "powercap", "rtc", "thermal", "tty", "vtconsole",
         ]  # fmt: skip
         assert await files.real_path("/sys/class/net/../net/eth0/") == "/sys/class/net/eth0"
         assert await files.exists("/sys/class/net/eth0/type") and not await files.exists("/etc/passwd")

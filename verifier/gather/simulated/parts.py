@@ -472,7 +472,8 @@ class Seen(Part):
     """The answer."""
     reads: Word | None = None
     """Or the measuring point that is read: cell, backup, supply.off, supply.idle, usb.LABEL, display.LABEL
-    (squares that are seen there), sound.beeps, sound.tones, button.heard, line.NAME.of.COUNT (lines printed whole)."""
+    (squares that are seen there), sound.beeps, sound.tones, button.heard, line.NAME.of.COUNT (lines printed
+    whole)."""
     amps: AtLeastZero = 0.0
     """Load on it."""
     half_width: AtLeastZero = 0.0
