@@ -18,17 +18,14 @@ from verifier.declare.suite import Check, Suite
 from verifier.gather.catalogue import ProbeCatalogue
 from verifier.gather.hosts import Access
 from verifier.gather.journal import MemoryJournal
-from verifier.gather.prompts.prepared import NobodyAsker
-from verifier.gather.prompts.question import Asker
 from verifier.gather.session import Sitting, sit
-from verifier.gather.simulated import Description, Faults, ScriptedTechnician, SimulatedHost, injected, with_faults
+from verifier.gather.simulated import Description, Faults, injected, scripted, with_faults
 from verifier.gather.simulated.technician import TECHNICIAN
 from verifier.gather.state import RunState, to_json
 from verifier.gather.state import begin as begin_state
 from verifier.gather.virtual_time import VirtualClocks
 from verifier.judge import DecidedEarly, SuiteJudge, outcome
 from verifier.readings import Finding, Outcome, Person, Simulation, Stage
-from verifier.services import Host
 
 BEGAN = 1_795_600_000.0
 """Wall time at which each of these runs begins, so that nothing in them depends on when they are made."""
@@ -71,10 +68,6 @@ def simulate(plan: Plan, simulation: Simulation, catalogue: ProbeCatalogue) -> t
     }
     state = begin_state(journal.append("begin", first), plan)
 
-    def script(host: Host) -> Asker:
-        assert isinstance(host, SimulatedHost)  # noqa: S101 - no other is simulated
-        return ScriptedTechnician(suite, host)
-
     def outlook(state: RunState) -> Outcome:
         return outcome(plan, state.counting_attempts(), state.waived, state.quarantined)
 
@@ -82,7 +75,7 @@ def simulate(plan: Plan, simulation: Simulation, catalogue: ProbeCatalogue) -> t
     sit(
         state,
         journal,
-        Sitting(asker=NobodyAsker(), watcher=_Unseen(), person=_technician, stand_in=script),
+        Sitting(asker_for=scripted(suite), watcher=_Unseen(), person=_technician),
         judge=judge,
         stop_rule=DecidedEarly(judge),
         outlook=outlook,

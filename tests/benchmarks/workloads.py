@@ -109,7 +109,7 @@ class TrivialRun:
         from verifier.judge import SuiteJudge
 
         state = self.running.state
-        sitting = Sitting(asker=_Nobody(), watcher=Lines(silent=True), person=_nobody)
+        sitting = Sitting(asker_for=lambda _: _Nobody(), watcher=Lines(silent=True), person=_nobody)
         judge = SuiteJudge(state.plan.suite.decision)
         paused = sit(state, self.running.journal, sitting, judge=judge, outlook=flow._outlook)
         assert not paused, paused

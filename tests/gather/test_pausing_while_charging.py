@@ -90,7 +90,7 @@ def test_the_plug_is_asked_for_when_the_run_pauses(tmp_path: Path, monkeypatch: 
     async def person() -> Person:
         return T07
 
-    sitting = Sitting(asker=Willing({}, T07), watcher=Silent(), person=person)  # type: ignore[arg-type]
+    sitting = Sitting(asker_for=lambda _: Willing({}, T07), watcher=Silent(), person=person)  # type: ignore[arg-type]
     ended = flow.carry_on(running, sitting, resumed=False)
     running.journal.close()
     assert ended.paused_because == "Ctrl-C; pull the charger's plug now, “Charge” was not ended"

@@ -124,12 +124,9 @@ def _plan(scene: Scene, probes: ProbeCatalogue, seed: int) -> Plan:
 def _run(station: Station, scene: Scene, plan: Plan, seed: int) -> Ended:
     from verifier import flow
     from verifier.commands.progress import Lines
-    from verifier.gather.prompts.prepared import NobodyAsker
-    from verifier.gather.prompts.question import Asker
     from verifier.gather.session import Sitting
-    from verifier.gather.simulated import ScriptedTechnician, SimulatedHost
+    from verifier.gather.simulated import scripted
     from verifier.readings import Person
-    from verifier.services import Host
     from verifier.shipped import find_suite
 
     person = Person(name=scene.technician, known="order")
@@ -143,14 +140,10 @@ def _run(station: Station, scene: Scene, plan: Plan, seed: int) -> Ended:
         faults=scene.faults,
     )
 
-    def script(host: Host) -> Asker:
-        assert isinstance(host, SimulatedHost)  # noqa: S101 - no other is simulated
-        return ScriptedTechnician(plan.suite, host)
-
     async def who() -> Person:
         return person
 
-    sitting = Sitting(asker=NobodyAsker(), watcher=Lines(silent=True), person=who, stand_in=script)
+    sitting = Sitting(asker_for=scripted(plan.suite), watcher=Lines(silent=True), person=who)
     try:
         return flow.carry_on(running, sitting, resumed=False)
     finally:

@@ -82,7 +82,7 @@ class Desk:
         return wish
 
     async def _line(self, words: str) -> str:
-        self._terminal.drop_typed()
+        await self._terminal.drop_typed()
         self._terminal.screen.write(f"  {words}: ", end="")
         return await self._terminal.line()
 

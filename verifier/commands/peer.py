@@ -77,7 +77,7 @@ def peer(
             _tell(one)
         for echo in echoes:
             click.echo(f"Sending back what comes in on {echo.port} at {echo.baud} baud.")
-            echo.start()
+            echo.start(click.echo)
         if more:
             click.echo(f"Pairing code: {far_end.code}")
             click.echo(f"On the computer that is tested: verifier peer pair {_shown(address, port)}")

@@ -98,6 +98,9 @@ class Lines:
 
     silent: bool = False
 
+    def start(self) -> None:
+        pass
+
     def say(self, text: str) -> None:
         if not self.silent:
             print(printable(text), file=sys.stderr, flush=True)

@@ -57,7 +57,7 @@ def prove_real(
 ) -> int:
     """One round, then the count so far. Exit code 0; 3 where the run paused: the next round goes on with it."""
     from verifier import flow
-    from verifier.commands.run import Request, carry_out, in_station
+    from verifier.commands.carrying_out import Request, carry_out
     from verifier.commands.suite_text import wrapped
     from verifier.declare.answers import load_answers
     from verifier.declare.order import RepairOrder
@@ -90,8 +90,7 @@ def prove_real(
         click.echo(f"Going on with {going.run}: {going.fault or 'no fault'}.", err=True)
         running = flow.reopen(trials, going.run)
     prepared = load_answers(answers, loaded.suite) if answers else None
-    with in_station(trials):
-        carry_out(running, prepared, person, Request(), resumed=resumed)
+    carry_out(running, Request(person, prepared), resumed=resumed)
     ended = _ended(going, trials)
     if ended is None:
         return 3

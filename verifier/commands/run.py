@@ -2,12 +2,8 @@
 
 from __future__ import annotations
 
-import json
-import os
 import sys
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
-from dataclasses import dataclass
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -17,20 +13,12 @@ from verifier.commands.options import complete_run, complete_suite, json_option,
 from verifier.errors import InputError
 
 if TYPE_CHECKING:
-    from verifier.commands.progress import Lines, LiveView
-    from verifier.declare.answers import PreparedAnswers
     from verifier.declare.order import RepairOrder
     from verifier.declare.suite import Suite
-    from verifier.flow import Ended, Running
     from verifier.gather.acts import Wish
-    from verifier.readings import Person
-    from verifier.services import Host
     from verifier.store.station import Station
 
 FILE = click.Path(dir_okay=False, path_type=Path)
-GENERAL_CAUTION = (
-    "Caution: mind static, hot surfaces, cells and mains; the maker's service guide and local codes come first."
-)
 STAGES = click.Choice(["arrival", "open", "closed", "finished"])
 
 
@@ -107,6 +95,7 @@ def run(
     Exit code: 0 release, 1 not released, 2 bad usage or input, 3 paused and resumable.
     """
     from verifier import flow
+    from verifier.commands.carrying_out import Request, carry_out
     from verifier.declare.answers import load_answers
     from verifier.declare.lint import load_suite
     from verifier.declare.plan import make_plan
@@ -126,9 +115,10 @@ def run(
     elif order.technician:
         person = Person(name=order.technician, known="order")
     plan = make_plan(loaded.suite, loaded.text, loaded.sha256, order)
-    _know(Station.at(station), at, host_key, as_json)
+    bench = Station.at(station)
+    _know(bench, at, host_key, as_json)
     running = flow.begin(
-        Station.at(station),
+        bench,
         plan,
         at=at,
         technician=person,
@@ -137,9 +127,8 @@ def run(
         seed=seed,
         faults=faults,
     )
-    request = Request(stage, out, junit, as_json, scripted)
-    with in_station(running.station):
-        return carry_out(running, prepared, person, request, resumed=False)
+    request = Request(person, prepared, stage, scripted, as_json, out, junit)
+    return carry_out(running, request, resumed=False)
 
 
 def _know(station: Station, at: str, host_key: str | None, as_json: bool) -> None:
@@ -193,6 +182,7 @@ def resume(
     Exit code: 0 release, 1 not released, 2 bad usage or input, 3 paused and resumable.
     """
     from verifier import flow
+    from verifier.commands.carrying_out import Request, carry_out
     from verifier.declare.answers import load_answers
     from verifier.readings import Person
     from verifier.store.station import Station
@@ -201,21 +191,8 @@ def resume(
     running = flow.reopen(Station.at(station), run)
     prepared = load_answers(answers, running.state.plan.suite) if answers else None
     person = Person(name=technician, known="option") if technician else running.state.technician
-    request = Request(stage, out, junit, as_json, scripted, wishes=wishes)
-    with in_station(running.station):
-        return carry_out(running, prepared, person, request, resumed=True)
-
-
-@dataclass(frozen=True, slots=True)
-class Request:
-    """What the command line asked for, beside the run itself."""
-
-    stage: str | None = None
-    out: Path | None = None
-    junit: Path | None = None
-    as_json: bool = False
-    scripted: bool = False
-    wishes: Sequence[Wish] = ()
+    request = Request(person, prepared, stage, scripted, as_json, out, junit, wishes)
+    return carry_out(running, request, resumed=True)
 
 
 def _order(repair: Path | None, replaced: Sequence[str], suite: Suite) -> RepairOrder:
@@ -257,171 +234,3 @@ def _wishes(
     if wishes and not (why and why.strip()):
         raise InputError("an act needs a reason", where=f"--{wishes[0].kind}", to_do='Add --why "...".')
     return wishes
-
-
-@contextmanager
-def in_station(station: Station) -> Iterator[None]:
-    """Workers learn from the environment which station they work for: there are the far ends it is paired with."""
-    before = os.environ.get("VERIFIER_STATION")
-    os.environ["VERIFIER_STATION"] = str(station.root)
-    try:
-        yield
-    finally:
-        if before is None:
-            del os.environ["VERIFIER_STATION"]
-        else:
-            os.environ["VERIFIER_STATION"] = before
-
-
-def carry_out(
-    running: Running,
-    prepared: PreparedAnswers | None,
-    person: Person | None,
-    request: Request,
-    *,
-    resumed: bool,
-) -> int:
-    from verifier import flow
-    from verifier.commands.desk import Desk
-    from verifier.commands.progress import Lines, LiveView
-    from verifier.gather.prompts.prepared import NobodyAsker, PreparedAsker
-    from verifier.gather.prompts.question import Asker
-    from verifier.gather.prompts.terminal import Terminal, TerminalAsker
-    from verifier.gather.session import Sitting
-    from verifier.readings import Stage
-    from verifier.store.records import usual_seconds
-
-    if request.scripted and running.state.simulation is None:
-        raise InputError(
-            "only a simulated unit has a scripted technician", where="--scripted", to_do="Leave it out."
-        )
-    interactive = sys.stdin.isatty() and sys.stdout.isatty() and not (request.as_json or request.scripted)
-    view: Lines | LiveView
-    asker: Asker = NobodyAsker()
-    desk: Desk | None = None
-    if interactive:
-        usual = usual_seconds(running.station.store_file, running.state.plan.suite.model)
-        view = LiveView(usual, total=len(running.state.pending()))
-        terminal = Terminal(sys.stdin.fileno(), view)
-        at_terminal = TerminalAsker(terminal, person, running.state.picture_folder)
-        asker, desk = at_terminal, Desk(terminal, at_terminal)
-    else:
-        view = Lines(silent=request.as_json)
-    if prepared is not None:
-        asker = PreparedAsker(prepared, person, asker if interactive else None, label=prepared.label)
-
-    def stand_in(host: Host) -> Asker:
-        """The scripted technician answers what no answer was prepared for."""
-        from verifier.gather.simulated import ScriptedTechnician, SimulatedHost
-
-        assert isinstance(host, SimulatedHost)  # noqa: S101 - a simulated run has no other
-        script = ScriptedTechnician(running.state.plan.suite, host)
-        if prepared is None:
-            return script
-        return PreparedAsker(prepared, person, script, label=prepared.label)
-
-    async def who() -> Person:
-        if person is not None:
-            return person
-        if desk is not None:
-            return await desk.person()
-        raise InputError("nobody is named for this act", to_do="Add --technician NAME.")
-
-    sitting = Sitting(
-        asker=asker,
-        watcher=view,
-        person=who,
-        wishes=request.wishes,
-        only=Stage(request.stage) if request.stage else None,
-        between=desk.between if desk else None,
-        review=desk.review if desk else None,
-        stand_in=stand_in if request.scripted else None,
-    )
-    if not request.as_json:
-        _open(running)
-    if isinstance(view, LiveView):
-        view.start()
-    try:
-        ended = flow.carry_on(running, sitting, resumed=resumed)
-    finally:
-        view.close()
-        running.journal.close()
-    return _tell(running, ended, request)
-
-
-def _open(running: Running) -> None:
-    """What to know before the work: which run this is, and what can hurt."""
-    from verifier.commands.progress import printable
-    from verifier.commands.suite_text import wrapped
-
-    suite = running.state.plan.suite
-    click.echo(f"Run {running.run}: {printable(suite.title)}. Ctrl-C pauses.", err=True)
-    if (simulation := running.state.simulation) is not None:
-        click.echo(
-            f"Simulated: no real unit, in simulated time; --seed {simulation.seed} gives it again.", err=True
-        )
-        for fault in simulation.faults:
-            click.echo(f"Fault put in: {printable(fault.title)} ({fault.name}={fault.severity}).", err=True)
-    click.echo(wrapped(GENERAL_CAUTION), err=True)
-    for caution in running.state.cautions:
-        click.echo(wrapped(f"Caution: {printable(caution)}"), err=True)
-
-
-def _tell(running: Running, ended: Ended, request: Request) -> int:
-    if ended.outcome is None:
-        if request.as_json:
-            _print_json({"run": running.run, "paused": ended.paused_because, "meanwhile": ended.meanwhile})
-        else:
-            from verifier.commands.progress import printable
-
-            if ended.meanwhile:
-                click.echo(f"\n{printable(ended.meanwhile)}")
-            click.echo(f"Paused ({printable(ended.paused_because)}). Go on with: verifier resume {running.run}")
-        return ended.exit_code
-    if request.out is not None and ended.report is not None:
-        from verifier.store.disk import write_aside
-
-        write_aside(request.out, ended.report.read_bytes())
-    if request.junit is not None and ended.sealed is not None:
-        from verifier.show import junit_xml
-        from verifier.store.disk import write_aside
-
-        write_aside(request.junit, junit_xml(ended.sealed.record))
-    if ended.new_key:
-        click.echo(f"A new key was made to seal with (role {running.state.role}): {ended.new_key}", err=True)
-    if ended.store_problem:
-        click.echo(ended.store_problem, err=True)
-    report = request.out or ended.report
-    if request.as_json and ended.sealed is not None:
-        _print_json(
-            {
-                "run": running.run,
-                "disposition": ended.outcome.disposition.value,
-                "reason": ended.outcome.reason,
-                "checks": {
-                    check.id: {
-                        "verdict": check.finding.verdict.value
-                        if check.finding and check.finding.verdict
-                        else None,
-                        "reason": check.finding.reason if check.finding else "",
-                    }
-                    for check in ended.sealed.record.checks
-                },
-                "record": str(running.sealed_file),
-                "record_sha256": ended.sealed.digest,
-                "report": str(report),
-            }
-        )
-        return ended.exit_code
-    from verifier.commands.progress import printable
-    from verifier.show.words import headline
-
-    click.echo("")
-    click.echo(printable(headline(ended.outcome)))
-    click.echo(f"Report: {report}")
-    click.echo(f"Check it with: verifier audit {report}")
-    return ended.exit_code
-
-
-def _print_json(data: dict[str, object]) -> None:
-    click.echo(json.dumps(data, ensure_ascii=False, indent=2))

@@ -16,6 +16,7 @@ from verifier.declare.suite import Check
 from verifier.errors import VerifierError
 from verifier.gather.acts import Wish, act, refuse_bad
 from verifier.gather.catalogue import ProbeCatalogue, load_catalogue
+from verifier.gather.earlier_quarantine import FindQuarantine, reason_to_go_on
 from verifier.gather.engine import Engine, Watcher
 from verifier.gather.hosts import Access, Reaching, facts, open_host, reach_again
 from verifier.gather.instruments.services import INSTRUMENTS
@@ -35,9 +36,10 @@ from verifier.services import Host
 
 @dataclass(frozen=True, slots=True)
 class ReviewAnswer:
-    """What the technician wants after seeing the outcome: seal it, do something first, or leave it open."""
+    """What the technician wants after seeing how things stand: go on (to the next stage, or to seal), do something
+    first, or leave the run open."""
 
-    choice: Literal["seal", "act", "later"]
+    choice: Literal["go-on", "act", "later"]
     wish: Wish | None = None
 
 
@@ -45,18 +47,17 @@ class ReviewAnswer:
 class Sitting:
     """How a run is worked on this time: who answers, who watches, what to do first, how far to go."""
 
-    asker: Asker
+    asker_for: Callable[[Host], Asker]
+    """Who answers at this host: behind a simulated one that may be its own scripted technician."""
     watcher: Watcher
-    stand_in: Callable[[Host], Asker] | None = None
-    """Makes whoever answers in place of `asker`, from the host: the scripted technician of a simulated unit."""
     person: Callable[[], Awaitable[Person]]
     """Who does the acts; asked when there is one."""
     wishes: Sequence[Wish] = ()
     """Acts to do first."""
     only: Stage | None = None
     """Take this stage alone and pause if others are left."""
-    between: Callable[[Stage], Awaitable[bool]] | None = None
-    """Asked before a later stage begins; False pauses."""
+    between: Callable[[RunState, Stage], Awaitable[ReviewAnswer]] | None = None
+    """Asked before a later stage begins."""
     review: Callable[[RunState, Outcome], Awaitable[ReviewAnswer]] | None = None
     """Asked when nothing is pending, before sealing."""
 
@@ -72,12 +73,14 @@ def sit(
     instruments: Path | None = None,
     catalogue: ProbeCatalogue | None = None,
     stop_rule: StopRule[Check] | None = None,
+    earlier: FindQuarantine | None = None,
 ) -> str:
     """Work until nothing is pending. Empty text: the run may be sealed; else the reason why it paused.
 
     `outlook` says what the disposition would be now; `access` is what the station brings to reach a unit;
     `instruments` is the folder in which its instruments are described; `catalogue` are the probes, where they
-    have been loaded before; `stop_rule` says whether a probe that may end early has enough.
+    have been loaded before; `stop_rule` says whether a probe that may end early has enough; `earlier` finds
+    the run in which the unit was quarantined before, where that is to be told.
     Raises what a person has to know about.
     A simulated run works in virtual time: on the loop of the journal's own clocks.
     """
@@ -94,6 +97,7 @@ def sit(
             instruments,
             catalogue or load_catalogue(),
             stop_rule,
+            earlier,
             backend_options=backend_options(journal.clocks),
         )
     except BaseExceptionGroup as group:
@@ -110,6 +114,7 @@ async def _sit(
     instruments: Path | None,
     catalogue: ProbeCatalogue,
     stop_rule: StopRule[Check] | None,
+    earlier: FindQuarantine | None,
 ) -> str:
     reason = ""
 
@@ -162,7 +167,11 @@ async def _sit(
             try:
                 if bench is not None and state.interruptions:
                     await bench.start()
-                reason = await _work(engine, host, sitting, outlook)
+                if state.quarantined is None:
+                    await _identify(engine, host)
+                    if earlier is not None:
+                        await reason_to_go_on(engine, asker, earlier)
+                reason = await _work(engine, sitting, outlook)
             except PauseWanted:
                 reason = "the technician paused"
             except BaseExceptionGroup as several:
@@ -193,7 +202,7 @@ def _still_charging(state: RunState, catalogue: ProbeCatalogue) -> str:
 
 
 def _asker(sitting: Sitting, host: Host, state: RunState) -> Asker:
-    asker = sitting.stand_in(host) if sitting.stand_in else sitting.asker
+    asker = sitting.asker_for(host)
     if not isinstance(host, SimulatedHost):
         return asker
     hands = Hands(asker, host)
@@ -234,11 +243,9 @@ def _taker(state: RunState, host: Host, catalogue: ProbeCatalogue) -> AbstractAs
     return WorkerPool(reached) if state.simulation is None else nullcontext(SimulatedTaker(host, catalogue))
 
 
-async def _work(engine: Engine, host: Host, sitting: Sitting, outlook: Callable[[RunState], Outcome]) -> str:
+async def _work(engine: Engine, sitting: Sitting, outlook: Callable[[RunState], Outcome]) -> str:
     state = engine.state
     wishes = list(sitting.wishes)
-    if state.quarantined is None:
-        await _identify(engine, host)
     while True:
         for wish in wishes:
             act(engine, wish, await sitting.person())
@@ -249,7 +256,7 @@ async def _work(engine: Engine, host: Host, sitting: Sitting, outlook: Callable[
         answer = await sitting.review(state, outlook(state))
         if answer.choice == "later":
             return "left open at the review"
-        if answer.choice == "seal" or answer.wish is None:
+        if answer.wish is None:
             return ""
         refuse_bad(state, [answer.wish])
         wishes = [answer.wish]
@@ -276,8 +283,14 @@ async def _take_pending(engine: Engine, sitting: Sitting) -> str:
             continue
         begun = any(state.counting(c.id) for c in state.plan.suite.checks if c.stage is not stage)
         ask = sitting.between if failed_rung(state) is None else None  # of a dead unit nothing more is made
-        if ask and begun and stage not in state.begun and not await ask(stage):
-            return f"before the stage {stage.value}"
+        if ask and begun and stage not in state.begun:
+            answer = await ask(state, stage)
+            if answer.choice == "later":
+                return f"before the stage {stage.value}"
+            if answer.wish is not None:
+                refuse_bad(state, [answer.wish])
+                act(engine, answer.wish, await sitting.person())
+                return await _take_pending(engine, sitting)  # what that set aside belongs to a stage before
         await engine.run([stage])
         if engine.pause is not None:
             return engine.pause.why

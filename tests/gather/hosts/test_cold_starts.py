@@ -63,7 +63,7 @@ def sitting(hands: Hands) -> Sitting:
     async def person() -> Person:
         return T07
 
-    return Sitting(asker=hands, watcher=Lines(silent=True), person=person)
+    return Sitting(asker_for=lambda _: hands, watcher=Lines(silent=True), person=person)
 
 
 def begin(folder: Path, text: str, at: str) -> flow.Running:

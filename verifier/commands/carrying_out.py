@@ -1,0 +1,221 @@
+"""Carries out a run that is open, from a terminal or without one, and tells what came of it."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from verifier.commands.options import print_json
+from verifier.commands.progress import Lines, LiveView, printable
+from verifier.errors import InputError
+from verifier.readings import Stage
+
+if TYPE_CHECKING:
+    from verifier.declare.answers import PreparedAnswers
+    from verifier.flow import Ended, Running
+    from verifier.gather.acts import Wish
+    from verifier.gather.prompts.question import Asker
+    from verifier.gather.session import Sitting
+    from verifier.readings import Person
+    from verifier.seal import Sealed
+    from verifier.services import Host
+    from verifier.store.station import Station
+
+GENERAL_CAUTION = (
+    "Caution: mind static, hot surfaces, cells and mains; the maker's service guide and local codes come first."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """What the command line asked for, beside the run itself."""
+
+    person: Person | None = None
+    """Who is at the bench, where that is known."""
+    prepared: PreparedAnswers | None = None
+    stage: str | None = None
+    scripted: bool = False
+    as_json: bool = False
+    out: Path | None = None
+    """Where a copy of the report goes."""
+    junit: Path | None = None
+    wishes: Sequence[Wish] = ()
+
+
+def carry_out(running: Running, request: Request, *, resumed: bool) -> int:
+    """Work through what is pending, seal or pause, and tell; the exit code."""
+    from verifier import flow
+
+    if request.scripted and running.state.simulation is None:
+        raise InputError(
+            "only a simulated unit has a scripted technician", where="--scripted", to_do="Leave it out."
+        )
+    with _in_station(running.station):
+        attended = sys.stdin.isatty() and sys.stdout.isatty() and not (request.as_json or request.scripted)
+        view, sitting = (_at_terminal if attended else _unattended)(running, request)
+        if not request.as_json:
+            _open(running)
+        view.start()
+        try:
+            ended = flow.carry_on(running, sitting, resumed=resumed)
+        finally:
+            view.close()
+            running.journal.close()
+        return _tell(running, ended, request)
+
+
+@contextmanager
+def _in_station(station: Station) -> Iterator[None]:
+    """Workers learn from the environment which station they work for: there are the far ends it is paired with."""
+    before = os.environ.get("VERIFIER_STATION")
+    os.environ["VERIFIER_STATION"] = str(station.root)
+    try:
+        yield
+    finally:
+        if before is None:
+            del os.environ["VERIFIER_STATION"]
+        else:
+            os.environ["VERIFIER_STATION"] = before
+
+
+def _at_terminal(running: Running, request: Request) -> tuple[LiveView, Sitting]:
+    from verifier.commands.desk import Desk
+    from verifier.gather.prompts.terminal import Terminal, TerminalAsker
+    from verifier.gather.session import Sitting
+    from verifier.store.records import usual_seconds
+
+    state, person = running.state, request.person
+    usual = usual_seconds(running.station.store_file, state.plan.suite.model)
+    view = LiveView(usual, total=len(state.pending()))
+    terminal = Terminal(sys.stdin.fileno(), view)
+    asker = TerminalAsker(terminal, person, state.picture_folder)
+    desk = Desk(terminal, asker)
+
+    async def who() -> Person:
+        return person or await desk.person()
+
+    return view, Sitting(
+        asker_for=lambda _: _prepared(request, asker),
+        watcher=view,
+        person=who,
+        wishes=request.wishes,
+        only=_only(request),
+        between=desk.between,
+        review=desk.review,
+    )
+
+
+def _unattended(running: Running, request: Request) -> tuple[Lines, Sitting]:
+    """Nobody is asked: prepared answers serve, and at a simulated unit its scripted technician."""
+    from verifier.gather.prompts.prepared import NobodyAsker
+    from verifier.gather.session import Sitting
+    from verifier.gather.simulated import scripted
+
+    view = Lines(silent=request.as_json)
+
+    def asker_for(host: Host) -> Asker:
+        rest = scripted(running.state.plan.suite)(host) if request.scripted else NobodyAsker()
+        return _prepared(request, rest)
+
+    async def who() -> Person:
+        if request.person is None:
+            raise InputError("nobody is named for this act", to_do="Add --technician NAME.")
+        return request.person
+
+    return view, Sitting(asker_for=asker_for, watcher=view, person=who, wishes=request.wishes, only=_only(request))
+
+
+def _only(request: Request) -> Stage | None:
+    return Stage(request.stage) if request.stage else None
+
+
+def _prepared(request: Request, otherwise: Asker) -> Asker:
+    """Prepared answers first, where there are any."""
+    from verifier.gather.prompts.prepared import PreparedAsker
+
+    prepared = request.prepared
+    if prepared is None:
+        return otherwise
+    return PreparedAsker(prepared, request.person, otherwise, label=prepared.label)
+
+
+def _open(running: Running) -> None:
+    """What to know before the work: which run this is, and what can hurt."""
+    from verifier.commands.suite_text import wrapped
+
+    suite = running.state.plan.suite
+    click.echo(f"Run {running.run}: {printable(suite.title)}. Ctrl-C pauses.", err=True)
+    if (simulation := running.state.simulation) is not None:
+        click.echo(
+            f"Simulated: no real unit, in simulated time; --seed {simulation.seed} gives it again.", err=True
+        )
+        for fault in simulation.faults:
+            click.echo(f"Fault put in: {printable(fault.title)} ({fault.name}={fault.severity}).", err=True)
+    click.echo(wrapped(GENERAL_CAUTION), err=True)
+    for caution in running.state.cautions:
+        click.echo(wrapped(f"Caution: {printable(caution)}"), err=True)
+
+
+def _tell(running: Running, ended: Ended, request: Request) -> int:
+    if ended.outcome is None:
+        if request.as_json:
+            print_json({"run": running.run, "paused": ended.paused_because, "meanwhile": ended.meanwhile})
+            return ended.exit_code
+        if ended.meanwhile:
+            click.echo(f"\n{printable(ended.meanwhile)}")
+        click.echo(f"Paused ({printable(ended.paused_because)}). Go on with: verifier resume {running.run}")
+        return ended.exit_code
+    assert ended.sealed is not None and ended.report is not None  # noqa: S101 - with every outcome
+    _write_copies(ended.sealed, ended.report, request)
+    if ended.new_key:
+        click.echo(f"A new key was made to seal with (role {running.state.role}): {ended.new_key}", err=True)
+    if ended.store_problem:
+        click.echo(ended.store_problem, err=True)
+    report = request.out or ended.report
+    if request.as_json:
+        print_json(_as_data(running, ended.sealed, report))
+        return ended.exit_code
+    from verifier.show.words import headline
+
+    click.echo("")
+    click.echo(printable(headline(ended.outcome)))
+    click.echo(f"Report: {report}")
+    click.echo(f"Check it with: verifier audit {report}")
+    return ended.exit_code
+
+
+def _write_copies(sealed: Sealed, report: Path, request: Request) -> None:
+    from verifier.store.disk import write_aside
+
+    if request.out is not None:
+        write_aside(request.out, report.read_bytes())
+    if request.junit is not None:
+        from verifier.show import junit_xml
+
+        write_aside(request.junit, junit_xml(sealed.record))
+
+
+def _as_data(running: Running, sealed: Sealed, report: Path) -> dict[str, Any]:
+    findings = {check.id: check.finding for check in sealed.record.checks}
+    return {
+        "run": running.run,
+        "disposition": sealed.record.outcome.disposition.value,
+        "reason": sealed.record.outcome.reason,
+        "checks": {
+            name: {
+                "verdict": finding.verdict.value if finding and finding.verdict else None,
+                "reason": finding.reason if finding else "",
+            }
+            for name, finding in findings.items()
+        },
+        "record": str(running.sealed_file),
+        "record_sha256": sealed.digest,
+        "report": str(report),
+    }
