@@ -24,6 +24,7 @@ from verifier.declare.plan import Plan
 from verifier.declare.suite import Suite
 from verifier.errors import InputError, JournalError
 from verifier.gather.catalogue import load_catalogue
+from verifier.gather.earlier_quarantine import FindQuarantine
 from verifier.gather.hosts import Access, lasting, open_host
 from verifier.gather.instruments.ceilings import refuse_beyond_ceilings
 from verifier.gather.journal import Journal, read
@@ -207,10 +208,18 @@ def carry_on(running: Running, sitting: Sitting, *, resumed: bool) -> Ended:
         outlook=_outlook,
         access=access_to(running.station, suite),
         instruments=running.station.instruments,
+        # What is simulated has no past: each unit is made anew from its description.
+        earlier=_quarantined_before(running) if state.role != "simulated" else None,
     )
     if paused:
         return Ended(outcome=None, paused_because=paused, meanwhile=state.meanwhile)
     return seal_and_show(running)
+
+
+def _quarantined_before(running: Running) -> FindQuarantine:
+    from verifier.store.quarantined import quarantined_before
+
+    return lambda serial: quarantined_before(running.station, running.state.plan.suite.model, serial)
 
 
 def _outlook(state: RunState) -> Outcome:

@@ -483,11 +483,11 @@ class Attempt:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Act:
-    """Something a person did to an unsealed run: correct, again, reopen or waive."""
+    """Something a person did to an unsealed run: correct, again, reopen, waive, or go on despite a quarantine."""
 
-    kind: Literal["correct", "again", "reopen", "waive"]
+    kind: Literal["correct", "again", "reopen", "waive", "go-on"]
     subject: str
-    """The check, part or joint."""
+    """The check, part or joint; of a go-on the earlier run, whose day and finding are its value."""
     why: str
     by: Person
     at: Moment

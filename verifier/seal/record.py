@@ -127,9 +127,9 @@ class RecordedCheck(_Model):
 
 
 class RecordedAct(_Model):
-    """Something a person did to the unsealed run: correct, again, reopen or waive."""
+    """Something a person did to the unsealed run: correct, again, reopen, waive, or go on despite a quarantine."""
 
-    kind: Literal["correct", "again", "reopen", "waive"]
+    kind: Literal["correct", "again", "reopen", "waive", "go-on"]
     subject: str
     why: str
     by: RecordedPerson

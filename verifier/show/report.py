@@ -78,6 +78,7 @@ def _context(
     }
     judged = [c for c in checks if c.verdict != "noted"]
     note = words.role_note(record.role, record.host.address, record.host.faults)
+    acts = [(act, view.person(act.by, disclosed)) for act in record.acts]
     return {
         "record": record,
         "renderer": RENDERER,
@@ -93,7 +94,8 @@ def _context(
         "judged": len(judged),
         "technician": view.person(record.technician, disclosed) if record.technician else None,
         "order_technician": view.personal(record.order.technician, disclosed) if record.order.technician else None,
-        "acts": [(act, view.person(act.by, disclosed)) for act in record.acts],
+        "despite": [by_whom for by_whom in acts if by_whom[0].kind == "go-on"],
+        "acts": [by_whom for by_whom in acts if by_whom[0].kind != "go-on"],
         "stood_still": [(stop, view.span(stop.at, stop.resumed)) for stop in record.interruptions],
         "found_left": found_left.pairs(record),
         "joints": view.joint_groups(record),

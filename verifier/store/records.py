@@ -42,6 +42,18 @@ class Tally:
     failed: int
 
 
+@dataclass(frozen=True, slots=True)
+class Ended:
+    """How a stored run ended."""
+
+    role: str
+    model: str
+    serial: str | None
+    ended: str
+    disposition: str
+    reason: str
+
+
 @contextmanager
 def opened(path: Path) -> Iterator[sqlite3.Connection]:
     """The store, made where it is missing. InputError where it cannot be used."""
@@ -175,6 +187,15 @@ def tallies(path: Path, model: str, *, simulated: bool = False) -> list[Tally]:
             (model, simulated),
         )
         return [Tally(*row) for row in rows]
+
+
+def how_they_ended(path: Path) -> dict[str, Ended]:
+    """How each stored run ended; empty without a store."""
+    if not path.is_file():
+        return {}
+    with opened(path) as connection:
+        rows = connection.execute("SELECT run, role, model, serial, ended, disposition, reason FROM runs")
+        return {run: Ended(*row) for run, *row in rows}
 
 
 def models(path: Path) -> list[str]:
