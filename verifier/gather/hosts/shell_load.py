@@ -2,6 +2,13 @@
 
 A link that drops cannot leave the unit heating: each loop ends by itself after `LEASE` seconds, and only who
 is still there to renew it keeps it going.
+
+1. `timeout` ends a loop after its seconds.
+2. Where that was lost, the kernel does: the loop may use no more seconds of processor time (`ulimit -t`).
+3. Who ends one before its time sends SIGKILL to its timeout, then to the group that this had made for itself.
+   SIGTERM to both is not enough: a timeout that is just making its loop may go before it knows of it, and the
+   kernel drops a second SIGTERM while the first is pending, so that the new loop gets neither (7 of 900 on a busy
+   machine).
 """
 
 from __future__ import annotations
@@ -54,7 +61,8 @@ class ShellLoad:
     async def _lease(self) -> None:
         now = self._clocks.loop()
         lasts = max(1, math.ceil(min(LEASE, self._until - now)))
-        loop = f"timeout {lasts} sh -c 'while :; do :; done' </dev/null >/dev/null 2>&1 & echo $!; "
+        busy = f"ulimit -t {lasts}; while :; do :; done"
+        loop = f"timeout {lasts} sh -c '{busy}' </dev/null >/dev/null 2>&1 & echo $!; "
         said = await self._commands.run("sh", "-c", loop * self._cores, timeout=ANSWER)
         self._renewed = now
         self._running = [line for line in said.stdout.split() if re.fullmatch(r"[1-9]\d{0,9}", line)]
@@ -63,8 +71,7 @@ class ShellLoad:
 
     async def _kill(self, processes: list[str]) -> None:
         if processes:
-            # Then its group: a timeout that is ended just when it has made its loop leaves that behind.
-            ends = "".join(f"kill -s TERM {p} 2>/dev/null; kill -s TERM -- -{p} 2>/dev/null; " for p in processes)
+            ends = "".join(f"kill -s KILL {p} 2>/dev/null; kill -s KILL -- -{p} 2>/dev/null; " for p in processes)
             await self._commands.run("sh", "-c", f"{ends}:", timeout=ANSWER)
 
 
