@@ -216,9 +216,39 @@ def test_empty_acceptance_interval() -> None:
 
 def test_no_uncertainty_is_a_plain_comparison() -> None:
     none = Distribution("none", 0.0)
-    for y, verdict in ((110.0, Verdict.PASS), (110.0000001, Verdict.FAIL), (90.0, Verdict.PASS)):
+    for y, verdict, pc in (
+        (110.0, Verdict.PASS, 1.0),
+        (110.0000001, Verdict.FAIL, 0.0),
+        (90.0, Verdict.PASS, 1.0),
+    ):
         decided = decision.guarded(y, 90, 110, none, RISK, RISK)
-        assert (decided.verdict, decided.guard_band, decided.interval) == (verdict, 0.0, (y, y))
+        assert (decided.verdict, decided.conformance, decided.interval) == (verdict, pc, (y, y))
+        assert (decided.accept_from, decided.accept_to, decided.guard_band) == (90, 110, 0.0)
+
+
+def test_simple_acceptance_guards_nothing_and_still_shows_the_interval() -> None:
+    """JCGM 106, 8.2: the acceptance limits are the tolerance limits."""
+    decided = decision.simple(109.9, 90, 110, normal_or_t(1.0, None))
+    assert (decided.verdict, decided.accept_from, decided.accept_to) == (Verdict.PASS, 90, 110)
+    assert (decided.guard_band, decided.conformance) == (0.0, None)
+    assert decided.interval == (pytest.approx(107.940036, abs=1e-6), pytest.approx(111.859964, abs=1e-6))
+
+
+def test_far_beyond_a_limit_the_small_probability_keeps_its_figures() -> None:
+    """scipy.stats.norm: Φ(−8) − Φ(−28), on either side of the limits."""
+    far = scipy.stats.norm.cdf(-8.0)
+    assert decision.conformance(82.0, 90, 110, normal_or_t(1.0, None)) == pytest.approx(far, rel=1e-9)
+    assert decision.conformance(118.0, 90, 110, normal_or_t(1.0, None)) == pytest.approx(far, rel=1e-9)
+
+
+def test_a_value_on_its_limit_never_fails_and_no_u_decides_it() -> None:
+    """However little of the distribution lies between the limits: the value itself is within them."""
+    vast = normal_or_t(1000.0, None)
+    assert decision.conformance(110.0, 90, 110, vast) < RISK
+    assert decision.guarded(110.0, 90, 110, vast, RISK, RISK).verdict is Verdict.INCONCLUSIVE
+    assert decision.guarded(110.001, 90, 110, vast, RISK, RISK).verdict is Verdict.FAIL
+    decided = decision.guarded(110.0, None, 110, normal_or_t(1.0, None), RISK, RISK)
+    assert (decided.verdict, decided.needs_u) == (Verdict.INCONCLUSIVE, None)
 
 
 def test_a_rectangular_reading_half_a_step_inside_passes() -> None:
@@ -235,6 +265,9 @@ def test_margin_and_guard_band_are_those_of_the_nearer_side() -> None:
     assert decided.guard_band == pytest.approx(1.959964, abs=1e-6)  # scipy.stats.norm.ppf(0.975)
     assert decided.interval == (pytest.approx(96.040036, abs=1e-6), pytest.approx(99.959964, abs=1e-6))
     assert decision.guarded(111.0, 90, 110, normal_or_t(1.0, None), RISK, RISK).margin == -1.0
+    at_least = decision.guarded(98.0, 90, None, normal_or_t(1.0, None), RISK, RISK)
+    assert at_least.guard_band == pytest.approx(1.959964, abs=1e-6)
+    assert (at_least.accept_from, at_least.accept_to) == (pytest.approx(91.959964, abs=1e-6), None)
 
 
 def test_separate_reject_risk() -> None:

@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from verifier.declare.decidable import two_sided_is_empty
 from verifier.judge.distributions import Distribution
@@ -52,7 +52,7 @@ def conformance(y: float, lower: float | None, upper: float | None, distribution
     a, b = lower - y, upper - y
     # Both in the upper tail: subtract the small tails, not two numbers next to one.
     p = distribution.cdf(-a) - distribution.cdf(-b) if a > 0 else distribution.cdf(b) - distribution.cdf(a)
-    return min(max(p, 0.0), 1.0)
+    return max(p, 0.0)
 
 
 def inside(y: float, lower: float | None, upper: float | None) -> bool:
@@ -93,11 +93,9 @@ def guarded(
 ) -> Decided:
     """The rule above. `accept_risk` is R, `reject_risk` R_f, both below 1/2."""
     within = margin(y, lower, upper)
-    if distribution.kind == "none":
-        plain = simple(y, lower, upper, distribution)
-        p = 1.0 if plain.verdict is Verdict.PASS else 0.0
-        return Decided(plain.verdict, within, p, lower, upper, guard_band=0.0, interval=(y, y))
     p = conformance(y, lower, upper, distribution)
+    if distribution.kind == "none":
+        return replace(simple(y, lower, upper, distribution), conformance=p)
     accept = acceptance_limits(lower, upper, distribution, accept_risk)
     if accept is not None and p >= 1 - accept_risk:
         verdict = Verdict.PASS
@@ -162,10 +160,10 @@ def _guard_band(
     lower: float | None, upper: float | None, accept: tuple[float | None, float | None]
 ) -> float | None:
     """w = |T − A| (JCGM 106, 8.3.2; ILAC-G8, 4.1); the same on both sides, since F is symmetric."""
-    accept_from, accept_to = accept
-    if upper is not None and accept_to is not None:
-        return upper - accept_to
-    return accept_from - lower if accept_from is not None and lower is not None else None
+    for limit, at in zip((lower, upper), accept, strict=True):
+        if limit is not None and at is not None:
+            return abs(limit - at)
+    return None
 
 
 def _deciding_u(
@@ -182,8 +180,6 @@ def _deciding_u(
     if empty and lower is not None and upper is not None and inside(y, lower, upper):
         # Any value at all first: what the middle needs.
         return distribution.u * (upper - lower) / 2 / distribution.quantile(1 - accept_risk / 2)
-    if margin(y, lower, upper) == 0:
-        return None
     within = inside(y, lower, upper)
 
     def decided(factor: float) -> bool:
