@@ -9,12 +9,16 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from verifier.declare.suite import Check, duration_text
-from verifier.readings import Finding, Held, Stage, Verdict
+from verifier.commands.mending import look_at
+from verifier.declare.durations import duration_text
+from verifier.declare.suite import Check
+from verifier.readings import Attempt, Finding, Held, Stage, Verdict
 
 if TYPE_CHECKING:
     from rich.live import Live
     from rich.table import Table
+
+    from verifier.gather.state import RunState
 
 _COLOURS = {
     Verdict.PASS: "green",
@@ -41,7 +45,8 @@ def verdict_word(finding: Finding) -> str:
 def summary(finding: Finding) -> str:
     """What was read and the limit, or the reason, in one line."""
     if finding.verdict in (Verdict.PASS, None) and finding.held and finding.rate is None:
-        return "; ".join(_held(h) for h in finding.held[:3])
+        several = len(finding.held) > 1
+        return "; ".join(_held(h, named=several) for h in finding.held[:3])
     if finding.to_do:
         from verifier.show.words import sentence
 
@@ -49,18 +54,40 @@ def summary(finding: Finding) -> str:
     return finding.reason
 
 
-def _held(held: Held) -> str:
+def noted(attempt: Attempt | None) -> str:
+    """The readings of a check that is not judged, in one line."""
+    from verifier.show.numbers import value_text
+
+    readings = [reading for take in attempt.takes for reading in take] if attempt else []
+    several = len(readings) > 1
+    return "; ".join(_named(value_text(r.value, r.unit), r.name if several else "") for r in readings[:3])
+
+
+def _named(text: str, reading: str) -> str:
+    return f"{reading.replace('_', ' ')} {text}" if reading else text
+
+
+def _held(held: Held, *, named: bool) -> str:
     from verifier.show.numbers import measured, unit_text, value_text
 
-    if held.value is None or isinstance(held.value, bool):
-        return "yes" if held.value else "no"
     half = (held.interval[1] - held.interval[0]) / 2 if held.interval else 0.0
     if isinstance(held.value, float) and half > 0:
         # Expanded, as in the report: the same ± must mean the same on screen and on paper.
         text = f"{measured(held.value, half)} {unit_text(held.unit)}".rstrip()
     else:
-        text = value_text(held.value, held.unit)
-    return f"{text} ({held.limit})"
+        text = value_text(held.value, held.unit) if held.value is not None else "nothing"
+    bounded = held.lower is not None or held.upper is not None
+    # What passed a limit without bounds is what the limit says.
+    return _named(f"{text} ({held.limit})" if bounded else text, held.reading if named else "")
+
+
+def at_the_end(check: Check, finding: Finding, state: RunState | None) -> tuple[str, str]:
+    """What to say when a check has ended: what was seen, and for a fail of a joint where to look."""
+    if state is None:
+        return summary(finding), ""
+    if finding.verdict is None:
+        return noted(state.counting(check.id)), ""
+    return summary(finding), look_at(state.plan, check) if finding.verdict is Verdict.FAIL else ""
 
 
 def worth_a_line(check: Check, finding: Finding) -> bool:
@@ -97,6 +124,8 @@ class Lines:
     """Plain lines, for logs and programs that watch; nothing at all when `silent`."""
 
     silent: bool = False
+    state: RunState | None = None
+    """Of the run, which knows what was noted and which joints were disturbed."""
 
     def start(self) -> None:
         pass
@@ -114,7 +143,9 @@ class Lines:
     def ended(self, check: Check, finding: Finding) -> None:
         if self.silent or finding.not_needed:
             return  # silent: the words need what is only imported to show something
-        self.say(f"  {verdict_word(finding):<12} {check.title}: {summary(finding)}".rstrip(": "))
+        saw, look = at_the_end(check, finding, self.state)
+        said = "; ".join(text for text in (saw, look) if text)
+        self.say(f"  {verdict_word(finding):<12} {check.title}: {said}".rstrip(": "))
 
     def cycle(self, check: Check, number: int, finding: Finding) -> None:
         if not self.silent and worth_a_line(check, finding):
@@ -138,6 +169,8 @@ class LiveView:
     expected: Mapping[str, float]
     """Seconds that each check took at the median of earlier runs, where there are any."""
     total: int = 0
+    state: RunState | None = None
+    """Of the run, which knows what was noted and which joints were disturbed."""
     done: int = 0
     _running: dict[str, tuple[Check, float]] = field(default_factory=dict)
     _held_back: list[tuple[Check, Finding]] = field(default_factory=list)
@@ -208,11 +241,21 @@ class LiveView:
                 self.write(printable(line))  # a question is open; this does not wait for it
 
     def _print(self, check: Check, finding: Finding) -> None:
-        from rich.markup import escape
+        from rich.padding import Padding
+        from rich.table import Table
+        from rich.text import Text
 
-        colour = _COLOURS.get(finding.verdict, "white") if finding.verdict else "white"
-        word = f"[{colour}]{verdict_word(finding):<12}[/]"
-        self._out(f"  {word} {escape(printable(check.title))}  [dim]{escape(printable(summary(finding)))}[/dim]")
+        if self._live is None:
+            return
+        saw, look = at_the_end(check, finding, self.state)
+        text = Text.assemble(printable(check.title), "  ", (printable(saw), "dim"))
+        if look:
+            text.append(f"\n{look[:1].upper()}{printable(look[1:])}.")
+        line = Table.grid(padding=(0, 1))
+        line.add_column(width=12)
+        line.add_column()
+        line.add_row(Text(verdict_word(finding), _COLOURS[finding.verdict] if finding.verdict else ""), text)
+        self._live.console.print(Padding(line, (0, 0, 0, 2)))
 
     def _out(self, markup: str) -> None:
         if self._live is not None:

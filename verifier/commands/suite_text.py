@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from verifier.declare.cautions import cautions_of
 from verifier.declare.coverage import by_eye_only
+from verifier.declare.durations import duration_text
 from verifier.declare.forecast import forecast_of
 from verifier.declare.spelling import plain
 from verifier.declare.suite import (
@@ -23,7 +24,6 @@ from verifier.declare.suite import (
     Rule,
     Serial,
     Suite,
-    duration_text,
 )
 from verifier.readings import Stage
 

@@ -9,17 +9,12 @@ from pathlib import Path
 
 from verifier.declare import units
 from verifier.declare.check_readings import computed_reading, kind_words, reading_named, taken_readings
+from verifier.declare.complaints import check_complaints, cycles_complaints, statement_complaints
 from verifier.declare.flaws import KeyPath
 from verifier.declare.notes import Notes
 from verifier.declare.settings import settings_flaws
 from verifier.declare.spelling import hint, plain, shown
-from verifier.declare.suite import (
-    Check,
-    PromptKind,
-    check_complaints,
-    cycles_complaints,
-    statement_complaints,
-)
+from verifier.declare.suite import Check, PromptKind
 from verifier.readings import Catalogue, ReadingDeclaration, Stage
 
 ANSWERS_LABEL = "label"

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from verifier.declare import units
 from verifier.declare.check_readings import kind_words
+from verifier.declare.complaints import limit_complaints
 from verifier.declare.decidable import undecidable
 from verifier.declare.flaws import KeyPath
 from verifier.declare.lint_checks import (
@@ -20,7 +21,7 @@ from verifier.declare.lint_checks import (
 from verifier.declare.notes import Notes
 from verifier.declare.patterns import Pattern, compiled
 from verifier.declare.spelling import plain, shown
-from verifier.declare.suite import Check, Limit, PromptKind, Suite, limit_complaints
+from verifier.declare.suite import Check, Limit, PromptKind, Suite
 from verifier.readings import ReadingDeclaration, Value
 
 MOST_PATTERNS = 500

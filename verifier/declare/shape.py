@@ -19,6 +19,7 @@ from typing import Any, Generic, TypeVar
 
 from pydantic import TypeAdapter, ValidationError
 
+from verifier.declare.complaints import SHAPE_ONLY
 from verifier.declare.flaws import MOST_SHOWN, Flaw, KeyPath
 from verifier.declare.sentences import WANTED, called_words, expected_words, made_identifier, sentence
 from verifier.declare.spelling import hint, nearest, shown
@@ -72,7 +73,7 @@ def salvage(
     for _ in range(_ROUNDS):
         try:
             found.model = adapter.validate_json(
-                json.dumps(worker.data), strict=True, context={"shape_only": True}, by_alias=True, by_name=False
+                json.dumps(worker.data), strict=True, context=SHAPE_ONLY, by_alias=True, by_name=False
             )
         except ValidationError as error:
             if not worker.mend(error):

@@ -1,29 +1,33 @@
 """The suite file as a model: what a suite author may write, and nothing else.
 
-Shape only; what needs the whole suite or the catalogue of probes is in `lint`.
+Shape only; rules between the keys of one table are in `complaints`, and what needs the whole suite or the
+catalogue of probes is in `lint`.
 """
 
 from __future__ import annotations
 
-import re
 from enum import StrEnum
 from typing import Annotated, Any, Literal
 
 from pydantic import (
     AfterValidator,
     BaseModel,
-    BeforeValidator,
     ConfigDict,
     Field,
-    PlainSerializer,
     StringConstraints,
     ValidationInfo,
     model_validator,
 )
 
+from verifier.declare.complaints import (
+    check_complaints,
+    cycles_complaints,
+    limit_complaints,
+    raise_first,
+    statement_complaints,
+)
+from verifier.declare.durations import Duration
 from verifier.readings import Stage
-
-SCHEMA_VERSION = 1
 
 Identifier = Annotated[str, StringConstraints(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$", max_length=64, min_length=1)]
 """Lower-case words joined by hyphens, such as antenna-left."""
@@ -33,52 +37,6 @@ Sentence = Annotated[str, StringConstraints(min_length=1, max_length=1000, strip
 Number = Annotated[float, Field(allow_inf_nan=False)]
 UnitText = Annotated[str, StringConstraints(max_length=60)]
 """UCUM text or a bench spelling of it."""
-
-SHAPE_ONLY = {"shape_only": True}
-"""Validation context with which the models leave out the rules between keys, so that lint can tell all of
-them at once, each at its own key, by `check_complaints`, `limit_complaints` and `statement_complaints`."""
-
-Complaint = tuple[tuple[str, ...], str]
-"""The keys concerned, the first being the one to point at (empty: at all of it), and what is wrong with them."""
-
-
-def _raise_first(complaints: list[Complaint], info: ValidationInfo) -> None:
-    if complaints and not (info.context or {}).get("shape_only"):
-        raise ValueError(complaints[0][1])
-
-
-_DURATION = re.compile(r"(\d+(?:\.\d+)?)\s*(ms|s|min|h|d)")
-_DURATION_PATTERN = r"^\s*(?=[\d.]*[1-9])\d+(\.\d+)?\s*(ms|s|min|h|d)\s*$"
-_SECONDS = {"ms": 0.001, "s": 1.0, "min": 60.0, "h": 3600.0, "d": 86_400.0}
-_LONGEST = 366 * _SECONDS["d"]
-
-
-def seconds(text: object) -> float:
-    """Seconds of a duration such as "40 s", "10 min" or "2 h"; ValueError when it is not one."""
-    match = _DURATION.fullmatch(text.strip()) if isinstance(text, str) else None
-    if match is None:
-        raise ValueError('a duration is a number and a unit in quotes: "40 s", "10 min", "2 h"')
-    value = float(match[1]) * _SECONDS[match[2]]
-    if value > _LONGEST:
-        raise ValueError("a duration is at most 366 d")
-    if value <= 0:
-        raise ValueError("a duration is longer than nothing")
-    return value
-
-
-def duration_text(value: float) -> str:
-    """The shortest exact way to write a duration: 90.0 gives "90 s", 600.0 gives "10 min"."""
-    for unit in ("d", "h", "min"):
-        if value >= _SECONDS[unit] and value % _SECONDS[unit] == 0:
-            return f"{value / _SECONDS[unit]:g} {unit}"
-    return f"{value:g} s"
-
-
-Duration = Annotated[
-    float,
-    BeforeValidator(seconds, json_schema_input_type=Annotated[str, Field(pattern=_DURATION_PATTERN)]),
-    PlainSerializer(duration_text, return_type=str),
-]
 
 
 class _Model(BaseModel):
@@ -196,35 +154,6 @@ class Console(_Model):
     """Commands that bring the unit to rest: sent when the line is opened and before it is closed."""
 
 
-def limit_complaints(limit: Limit) -> list[Complaint]:
-    """What is wrong between the keys of a limit."""
-    forms = [
-        (("at_least", "at_most"), limit.at_least is not None or limit.at_most is not None),
-        (("nominal", "tolerance"), limit.nominal is not None or limit.tolerance is not None),
-        (("equals",), limit.equals is not None),
-        (("one_of",), limit.one_of is not None),
-        (("matches",), limit.matches is not None),
-        (("is",), limit.is_ is not None),
-    ]
-    complaints: list[Complaint] = []
-    if sum(given for _, given in forms) != 1:
-        keys = tuple(key for names, _ in forms for key in names)
-        complaints.append(
-            (
-                ("", *keys),
-                "a limit has exactly one form: at_least and/or at_most, nominal with tolerance, "
-                "equals, one_of, matches, or is",
-            )
-        )
-    elif (limit.nominal is None) != (limit.tolerance is None):
-        complaints.append((("nominal", "tolerance"), "nominal and tolerance go together"))
-    if limit.at_least is not None and limit.at_most is not None and limit.at_least > limit.at_most:
-        complaints.append(
-            (("at_least", "at_most"), f"at_least {limit.at_least:g} is above at_most {limit.at_most:g}")
-        )
-    return complaints
-
-
 class Limit(_Model):
     """What a reading must satisfy, and where that requirement comes from."""
 
@@ -253,7 +182,7 @@ class Limit(_Model):
 
     @model_validator(mode="after")
     def _forms(self, info: ValidationInfo) -> Limit:
-        _raise_first(limit_complaints(self), info)
+        raise_first(limit_complaints(self), info)
         return self
 
     @property
@@ -291,7 +220,7 @@ class Cycles(_Model):
 
     @model_validator(mode="after")
     def _number(self, info: ValidationInfo) -> Cycles:
-        _raise_first(cycles_complaints(self), info)
+        raise_first(cycles_complaints(self), info)
         return self
 
     @property
@@ -316,15 +245,6 @@ class Cycles(_Model):
         return "\n".join(words)
 
 
-def cycles_complaints(cycles: Cycles) -> list[Complaint]:
-    """What is wrong between the keys of cycles."""
-    if cycles.times is None and len(cycles.positions) < 2:
-        return [(("", "times", "positions"), "cycles are at least two: give times, or two positions or more")]
-    if cycles.times is not None and cycles.times < len(cycles.positions):
-        return [(("times", "positions"), f"there are {len(cycles.positions)} positions and fewer cycles")]
-    return []
-
-
 class Statement(_Model):
     """The author's statement of a reading's uncertainty."""
 
@@ -345,18 +265,8 @@ class Statement(_Model):
 
     @model_validator(mode="after")
     def _one_figure(self, info: ValidationInfo) -> Statement:
-        _raise_first(statement_complaints(self), info)
+        raise_first(statement_complaints(self), info)
         return self
-
-
-def statement_complaints(statement: Statement) -> list[Complaint]:
-    """What is wrong between the keys of a statement of uncertainty."""
-    complaints: list[Complaint] = []
-    if (statement.u is None) == (statement.half_width is None):
-        complaints.append((("", "u", "half_width"), "give either u or half_width"))
-    elif statement.half_width is not None and statement.dof is not None:
-        complaints.append((("dof", "half_width"), "dof belongs to u; a half_width stands for firm bounds"))
-    return complaints
 
 
 class PromptKind(StrEnum):
@@ -438,7 +348,7 @@ class Check(_Model):
 
     @model_validator(mode="after")
     def _probe_or_prompt(self, info: ValidationInfo) -> Check:
-        _raise_first(check_complaints(self), info)
+        raise_first(check_complaints(self), info)
         return self
 
     @property
@@ -459,81 +369,6 @@ class Check(_Model):
     def all_takes(self) -> int:
         """How many times it is taken in all where nothing is taken again."""
         return self.takes * (self.cycles.number if self.cycles else 1)
-
-
-def check_complaints(check: Check) -> list[Complaint]:
-    """What is wrong between the keys of a check: each kind of check has its own."""
-    if (check.probe is None) == (check.prompt is None):
-        key = "" if check.probe is None else "probe"
-        return [((key, "probe", "prompt"), "a check has either a probe or a prompt")]
-    own = _probe_complaints(check) if check.probe is not None else _prompt_complaints(check)
-    return own + _outcome_complaints(check)
-
-
-def _outcome_complaints(check: Check) -> list[Complaint]:
-    """Rules on what becomes of the verdict."""
-    rules = [
-        (("on_fail", "limits"), check.quarantines and not check.limits, "without limits it never fails"),
-        (("on_fail", "required"), check.quarantines and not check.required, "what quarantines is always required"),
-        (
-            ("cycles", "limits"),
-            check.cycles is not None and not check.limits,
-            "each cycle is judged by itself, and this check has no limits",
-        ),
-    ]
-    return [(keys, what) for keys, wrong, what in rules if wrong]
-
-
-def _probe_complaints(check: Check) -> list[Complaint]:
-    given = {
-        "say": check.say,
-        "picture": check.picture,
-        "options": check.options,
-        "range": check.range,
-        "duration": check.duration,
-        "unit": check.unit,
-        "second_person": check.second_person,
-    }
-    return [
-        ((key, "probe", "prompt"), f"{key} belongs to a prompt, and this check has a probe")
-        for key, value in given.items()
-        if value
-    ]
-
-
-def _prompt_complaints(check: Check) -> list[Complaint]:
-    kind = check.prompt
-    asks_number = kind in (PromptKind.NUMBER, PromptKind.COUNT)
-    rules = [
-        (("say",), check.say is None, "a prompt needs say: the words the technician reads"),
-        (("settings",), bool(check.settings), "settings belong to a probe, and this check has a prompt"),
-        (
-            ("seen_from",),
-            check.seen_from == "bench",
-            "seen_from belongs to a probe, and this check has a prompt",
-        ),
-        (("options",), kind is PromptKind.CHOICE and not check.options, "a choice needs options"),
-        (("options",), kind is not PromptKind.CHOICE and bool(check.options), "options belong to a choice"),
-        (("duration",), kind is PromptKind.TIMED and not check.duration, "a timed prompt needs a duration"),
-        (
-            ("duration",),
-            kind is not PromptKind.TIMED and check.duration is not None,
-            "duration belongs to a timed prompt",
-        ),
-        (
-            ("limits",),
-            kind is PromptKind.NOTE and bool(check.limits),
-            "a note is never judged; use text, choice or confirm",
-        ),
-        (("range",), check.range is not None and not asks_number, "range belongs to a number or a count"),
-        (
-            ("unit",),
-            kind is PromptKind.NUMBER and not check.unit,
-            'a number needs a unit ("1" for a plain number)',
-        ),
-        (("unit",), kind is not PromptKind.NUMBER and bool(check.unit), "unit belongs to a number prompt"),
-    ]
-    return [((*keys, "prompt"), what) for keys, wrong, what in rules if wrong]
 
 
 class Rung(_Model):
