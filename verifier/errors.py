@@ -103,3 +103,7 @@ class NotPossible(VerifierError):
 
 class BenchFault(VerifierError):
     """Probe, instrument or bench failed: `bench-error`, never blamed on the unit."""
+
+
+class Refused(BenchFault):
+    """The unit is there and answers, but not with what it was asked for. Whoever knows why may make more of it."""

@@ -38,6 +38,8 @@ AIR = "air temperature"
 
 POWER_AWAY = "power away"
 """What a question is about that asks for how many seconds all power was away."""
+MINUTE = "minute"
+"""What a question is about that asks which minute began when a key was pressed."""
 
 
 @dataclass(slots=True, kw_only=True)

@@ -15,13 +15,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from verifier.declare.suite import Console
-from verifier.errors import BenchFault, HostError, InputError, NotPossible
+from verifier.errors import BenchFault, HostError, InputError, NotPossible, Refused
 from verifier.gather.catalogue import load_catalogue
 from verifier.gather.clocks import RealClocks
 from verifier.gather.hosts import Access, open_host
 from verifier.gather.hosts.console import ConsoleHost
 from verifier.gather.probes.reply_form import ReplyForm, number_in
 from verifier.gather.workers import WorkerPool, run_probe
+from verifier.gather.workers.proxied import answered, taken
 from verifier.readings import Basis, Reading
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -166,6 +167,17 @@ def test_what_a_line_can_do_is_the_benchs_fault_and_names_the_step(logger: Orlop
         # Nothing of it is left for the next command.
         logger.answer = lambda command: None
         assert await host.console.ask("ID?") == "MARROWBY,ORLOP,OR-10423,2.7"
+
+    at(logger.port, work)
+
+
+def test_a_unit_that_refuses_is_told_apart_from_one_that_is_silent_in_a_worker_too(logger: Orlop) -> None:
+    async def work(host: ConsoleHost) -> None:
+        for sent, kind in ((b"ERR 7 no time\r\n", Refused), (b"", BenchFault)):
+            logger.answer = lambda command, sent=sent: sent if command == "TIME?" else None  # type: ignore[misc]
+            with pytest.raises(BenchFault) as caught:
+                taken(await answered(host, "ask", ["TIME?"]))
+            assert type(caught.value) is kind
 
     at(logger.port, work)
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import sys
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,7 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))
 from kept_clock import NOON, Clock, Taken, Unit
 
-from verifier.errors import BenchFault, NotPossible
+from verifier.errors import BenchFault, NotPossible, Refused
 from verifier.gather.catalogue import load_catalogue
 from verifier.gather.clocks import RealClocks
 from verifier.gather.hosts import open_host
@@ -165,6 +166,19 @@ def test_a_key_at_a_minute_mark() -> None:
     assert any("seconds turn to 00" in said for said in after.said)
 
 
+def test_a_minute_that_can_not_be_is_asked_for_again_and_the_second_answer_counts() -> None:
+    """The minute before was typed; this computer's own clock is an hour off, and decides nothing."""
+    unit = Unit(Clock(ahead=2.0, ppm=0.0), true=NOON + 11, answers=["2026-11-25 12:00", "2026-11-25 12:01"])
+    assert unit.take("clock.retention", SETTINGS | {"reference": "key"})["ahead_before"] == pytest.approx(
+        2, abs=0.01
+    )
+    assert "own clock, which may be wrong, says 2026-11-25 12:01:00 UTC" in unit.said[-1]
+    astray = Unit(Clock(ahead=2.0, ppm=0.0), true=NOON + 11, wall_off=3600.0, answers=["2026-11-25 12:01"] * 2)
+    assert astray.take("clock.retention", SETTINGS | {"reference": "key"})["ahead_before"] == pytest.approx(
+        2, abs=0.01
+    )
+
+
 def test_a_clock_of_the_bench_and_its_own_uncertainty() -> None:
     def bench(true: float) -> Reading:
         known = Contribution.half_width(0.002, basis=Basis.SPECIFICATION, note="certificate")
@@ -221,6 +235,54 @@ def test_what_is_not_up_yet_after_the_cut_costs_no_second_one(silent: str) -> No
     assert "need not go away again" in waits.pause.say and waits.pause.seconds == 0
     found = later(clock, 15.0, up=190.0).take("clock.retention", SETTINGS, first.readings)
     assert found["kept"] is True and found["rate"] == pytest.approx(20.0, abs=2 * found.u("rate"))
+
+
+class Logger(Unit):
+    """Asked over a console. `instead` is what it says instead of its time, up to `until` s of its start."""
+
+    services = frozenset({"console", "reference"})
+    instead: str = ""
+    until: float = math.inf
+
+    @property
+    def console(self) -> Logger:
+        return self
+
+    async def ask(self, command: str) -> str:
+        await anyio.sleep(0.05)
+        if self.instead and self.clocks.boot() < self.until:
+            if self.instead == "error":
+                raise Refused(f"the unit refused “{command}”: ERR 7 no time")
+            return self.instead
+        return f"{datetime.fromtimestamp(self.shows.shows(self.now), UTC):%Y-%m-%d %H:%M:%S}"
+
+
+@pytest.mark.parametrize("instead", ["error", "----------"])
+def test_a_console_that_answers_and_tells_no_time_has_lost_it(instead: str) -> None:
+    clock = Clock(ppm=0.0)
+    first = Logger(clock).take("clock.retention", SETTINGS)
+    after = Logger(clock, true=NOON + 720, answers=["11 min"])
+    after.instead = instead
+    found = after.take("clock.retention", SETTINGS, first.readings)
+    assert found.pause is None and found["kept"] is False
+    assert found["how"].startswith("lost: ") and ("ERR 7" in found["how"] or "----------" in found["how"])
+
+
+def test_a_console_that_is_still_starting_is_waited_for() -> None:
+    clock = Clock(ppm=0.0)
+    first = Logger(clock).take("clock.retention", SETTINGS)
+    after = Logger(clock, true=NOON + 720, answers=["11 min"])
+    after.instead, after.until = "error", 25.0
+    assert after.take("clock.retention", SETTINGS, first.readings)["kept"] is True
+
+
+def test_a_console_that_refuses_from_the_beginning_is_nobodys_lost_time() -> None:
+    """It may not know the command at all."""
+    logger = Logger(Clock())
+    logger.instead = "error"
+    with pytest.raises(BenchFault, match="ERR 7 no time") as caught:
+        logger.take("clock.retention", SETTINGS)
+    assert "set its clock" in caught.value.to_do
 
 
 def test_a_clock_that_is_set_while_it_is_looked_at() -> None:

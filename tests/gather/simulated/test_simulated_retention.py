@@ -37,7 +37,9 @@ def cut(model: str, console: Console | None = None, **parts: Any) -> tuple[dict[
         )
         found = {}
         async for step in taken:
-            assert not isinstance(step, Cue | Consult)
+            assert not isinstance(step, Consult)
+            if isinstance(step, Cue):
+                assert "Take all power away now" in step.say and "Simulated: it is done for you" in step.say
             if isinstance(step, Reading):
                 found[step.name] = step.value
         return found

@@ -19,7 +19,7 @@ import anyio
 
 from verifier.declare.patterns import compiled
 from verifier.declare.suite import Console
-from verifier.errors import BenchFault, HostError, InputError, NotPossible
+from verifier.errors import BenchFault, HostError, InputError, NotPossible, Refused
 from verifier.gather.hosts.serial_port import SerialPort, check_port
 from verifier.services import Clocks, Commands, Files, TimeReferences
 
@@ -99,7 +99,7 @@ class ConsoleLine:
                     self._sure = False
                     await self._port.write(command.encode("ascii") + self._ending)
             except BenchFault as error:
-                heard = error.what.startswith("the unit refused")
+                heard = isinstance(error, Refused)
 
     async def aclose(self) -> None:
         port, self._port = self._port, None
@@ -121,7 +121,7 @@ class ConsoleLine:
         self._sure = True
         error_form = self._settings.error
         if error_form is not None and compiled(error_form).fullmatch(line):
-            raise BenchFault(f"the unit refused “{command}”: {line}")
+            raise Refused(f"the unit refused “{command}”: {line}")
         return line
 
     async def _hush(self, port: Port) -> None:

@@ -66,7 +66,8 @@ def forecast(settings: Mapping[str, Any], bounds: Sequence[Bound], risk: float) 
         return Forecast(settings=settings)
     hardest = longest(dwells)
     lines = (
-        f"Readings over {words(given.span)}, to decide ± {hardest.within:g} ppm:",
+        f"Readings over {words(given.span)}, to decide ± {hardest.within:g} ppm.",
+        "Longer passes clocks nearer to the limit:",
         *hardest.table(given.span, "readings over"),
     )
     if given.span >= hardest.shortest:

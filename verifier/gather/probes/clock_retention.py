@@ -16,7 +16,7 @@ import re
 from collections.abc import AsyncIterator, Sequence
 from dataclasses import replace
 
-from verifier.errors import BenchFault, NotPossible
+from verifier.errors import BenchFault, NotPossible, Refused
 from verifier.gather.probes.backup_cell import CELL_CAUTIONS
 from verifier.gather.probes.retention_plan import RetentionSettings, forecast
 from verifier.gather.timekeeping.crystal import from_room
@@ -39,6 +39,11 @@ from verifier.steps import POWER_AWAY, Ask, Consult, Pause, Step
 _DURATION = r"\d{1,7}(\.\d{1,2})? ?(s|min|h)?"
 _STARTS = (0.0, 315_532_800.0, 946_684_800.0, 978_307_200.0, 1_230_768_000.0, 1_262_304_000.0)
 """1970, 1980, 2000, 2001, 2009, 2010: where clocks begin that have lost their time; common practice, no source."""
+
+
+STARTING, AGAIN = 40.0, 2.0
+"""Seconds for which a unit that answers and tells no time is asked again, since it may still be starting; between
+two of them. Common practice, no source."""
 
 
 class Retention:
@@ -142,7 +147,12 @@ limits = [
         fixes: list[Fix] = []
         async for step in true_time(host, settings, fixes):
             yield step
-        look, origin = await _look(host, settings)
+        try:
+            look, origin = await _look(host, settings)
+        except Refused as error:
+            raise BenchFault(
+                error.what, to_do="Where it has lost its time already, set its clock: else it has none to keep."
+            ) from None
         if look is None:
             yield Reading(name="before", value=written(fixes[0].time), origin=fixes[0].origin, exact=True)
             yield Reading(name="kept", value=False, origin=origin, exact=True)
@@ -182,7 +192,7 @@ limits = [
         try:
             async for step in true_time(host, settings, fixes):
                 yield step
-            look, origin = await _look(host, settings)
+            look, origin, instead = await _look_again(host, settings)
         except (BenchFault, NotPossible) as error:
             # A network or a unit that is not up yet costs no second power cut.
             yield _wait(error)
@@ -214,7 +224,8 @@ limits = [
             yield Reading(name="set_by_system", value=system, origin="the unit's system", exact=True)
         if look is None:
             yield Reading(name="kept", value=False, origin=origin, exact=True)
-            yield Reading(name="how", value="it shows no time, or stands still", origin=origin, exact=True)
+            how = f"lost: {instead}" if instead else "it shows no time, or stands still"
+            yield Reading(name="how", value=how, origin=origin, exact=True)
             return
         ahead = _ahead("ahead", look, fixes[0], origin)
         change = _change(before, ahead)
@@ -328,6 +339,22 @@ def _at_25(rate: Reading, settings: RetentionSettings, warm: Sequence[Reading]) 
 async def _look(host: Host, settings: RetentionSettings) -> tuple[Look | None, str]:
     shown, origin = clock_shown(host, settings.clock, settings.send)
     return await look_at(shown, host.clocks), origin
+
+
+async def _look_again(host: Host, settings: RetentionSettings) -> tuple[Look | None, str, str]:
+    """After the cut: as `_look`, and what the unit answers instead of a time.
+
+    It told its time before. Asked again and again for as long as it may take to start, an answer that is none is
+    not that of a unit which is not up yet, but of a clock that has lost its time.
+    """
+    until = host.clocks.loop() + STARTING
+    while True:
+        try:
+            return *await _look(host, settings), ""
+        except Refused as error:
+            if host.clocks.loop() >= until:
+                return None, f"console: {settings.send}", "".join(c for c in error.what if c.isprintable())[:200]
+        await host.clocks.sleep(AGAIN)
 
 
 async def _warmth(settings: RetentionSettings, name: str) -> AsyncIterator[Step]:

@@ -83,7 +83,11 @@ def forecast(settings: Mapping[str, Any], bounds: Sequence[Bound], risk: float) 
             problem=f"no dwell decides ± {hardest.within:g} ppm: the temperature alone is known too badly",
             to_do="Give temperature_within smaller, or take the limit away.",
         )
-    lines = (f"Power away for {words(seconds)}, to decide ± {hardest.within:g} ppm", f"({bounds_words}):")
+    lines = (
+        f"Power away for {words(seconds)}, to decide ± {hardest.within:g} ppm",
+        f"({bounds_words}).",
+        "A longer wait passes clocks nearer to the limit:",
+    )
     problem = to_do = ""
     if seconds < hardest.shortest:
         problem = (

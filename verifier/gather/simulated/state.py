@@ -20,6 +20,8 @@ class UnitState:
     closed: dict[str, bool] = field(default_factory=dict)
     """Relays that were told to close."""
     lamp: bool = False
+    minute: float = 0.0
+    """The last full minute at which a key was pressed, in seconds since 1970."""
     charging: bool = False
     docked: bool = True
     wiped: bool = False

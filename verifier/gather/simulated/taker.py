@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import AsyncGenerator, Mapping
 from contextlib import aclosing
+from datetime import UTC, datetime
 from typing import Any
 
 import anyio
@@ -16,7 +17,7 @@ from verifier.gather.workers.running import run_probe
 from verifier.gather.workers.wire import LINE_LIMIT, TAKE_LIMIT, encode, pack
 from verifier.readings import ProbeDeclaration, Reading, SoFar
 from verifier.services import Host
-from verifier.steps import POWER_AWAY, Ask, Pause, Step
+from verifier.steps import MINUTE, POWER_AWAY, Ask, Cue, Pause, Step
 
 
 class SimulatedTaker:
@@ -63,8 +64,8 @@ class SimulatedTaker:
                     if isinstance(step, Pause):
                         pause = step
                         continue
-                    if isinstance(step, Ask) and step.about == POWER_AWAY and (away := self._away()):
-                        step.answer = away  # whoever sits there did not have to take it away
+                    if isinstance(step, Ask) and (known := self._known(step.about)):
+                        step.answer = known  # whoever sits there had nothing to do, and no clock to look at
                         continue
                     if isinstance(step, Reading):
                         line = len(encode(pack(step)))
@@ -75,6 +76,8 @@ class SimulatedTaker:
                     yield step
             if not pause.seconds > 0:
                 raise BenchFault(pause.why)  # nobody mends anything in between: it would be the same for ever
+            if declaration.cues:
+                yield Cue(say=f"{pause.say}\n(Simulated: it is done for you, in simulated time.)")
             await self._cut_supply(pause.seconds)
 
     async def _cut_supply(self, seconds: float) -> None:
@@ -83,9 +86,12 @@ class SimulatedTaker:
         if isinstance(self._host, SimulatedHost):
             self._host.state.cuts.append((begun, self._host.clocks.boot()))
 
-    def _away(self) -> str:
-        """For how long the supply was away last; empty where it never was."""
-        if not isinstance(self._host, SimulatedHost) or not self._host.state.cuts:
-            return ""
-        begun, ended = self._host.state.cuts[-1]
-        return f"{int(ended - begun)}"
+    def _known(self, about: str) -> str:
+        """The answer to what only simulated time tells; empty where it does not."""
+        state = self._host.state if isinstance(self._host, SimulatedHost) else None
+        if state is not None and about == POWER_AWAY and state.cuts:
+            begun, ended = state.cuts[-1]
+            return f"{int(ended - begun)}"
+        if state is not None and about == MINUTE and state.minute:
+            return f"{datetime.fromtimestamp(state.minute, UTC):%Y-%m-%d %H:%M}"
+        return ""

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from datetime import UTC, datetime
+from dataclasses import replace
 
 from verifier.declare.suite import Check, Limit, PromptKind, Suite
 from verifier.declare.units import convert
@@ -27,6 +27,7 @@ TECHNICIAN = Person(name="scripted technician", known="simulated")
 COLLEAGUE = Person(name="scripted colleague", known="simulated")
 REACTION = 0.3
 """Seconds by which a key is pressed late at the most."""
+MARKED = "(Simulated: it is done for you, by simulated time.)"
 SLOWEST = 12.0
 """Seconds that an answer takes at the most."""
 
@@ -36,8 +37,6 @@ class ScriptedTechnician:
 
     def __init__(self, suite: Suite, host: SimulatedHost) -> None:
         self._suite, self._host = suite, host
-        self._mark = 0.0
-        """Wall time of the last minute mark at which a key was pressed."""
 
     async def ask(self, question: Question) -> Given:
         """Raises NotPossible where nothing it could say fits the question."""
@@ -55,16 +54,15 @@ class ScriptedTechnician:
         return Given(value=value, by=by, unit=question.unit, step=step)
 
     async def cue(self, title: str, cue: Cue) -> Person:
-        if cue.act == "minute mark":
-            clocks = self._host.clocks
-            late = chance(self._host.seed, "reaction", f"{clocks.boot():.3f}").uniform(0.0, REACTION)
-            self._mark = math.ceil((clocks.wall() + 1) / 60) * 60
-            await clocks.sleep(self._mark + late - clocks.wall())
-        elif cue.wait:
+        if cue.wait:
             await self._host.clocks.sleep(chance(self._host.seed, "cue", title, cue.say).uniform(1.0, SLOWEST))
         return TECHNICIAN
 
-    def _text(self, question: Question) -> str:
+    def found(self, question: Question) -> str:
+        """What the unit shows to whoever looks; empty where its description says nothing of it.
+
+        Raises NotPossible for a measuring point that the unit has not.
+        """
         if question.check == LABEL:
             return self._host.unit.identity.product_serial or ""
         seen = self._host.unit.seen.get(question.check, Seen())
@@ -73,8 +71,11 @@ class ScriptedTechnician:
         if seen.reads is not None:
             return self._measured(question, seen, seen.reads)
         noticed = chance(self._host.seed, "noticed", question.check, question.take).random() < seen.chance
-        if seen.value is not None and noticed:
-            return _typed(seen.value)
+        return _typed(seen.value) if seen.value is not None and noticed else ""
+
+    def _text(self, question: Question) -> str:
+        if (found := self.found(question)) or question.check == LABEL or question.about:
+            return found
         check = next((check for check in self._suite.checks if check.id == question.check), None)
         return _typed(usual_answer(question, check, self._host.unit.identity.product_serial or "none"))
 
@@ -85,8 +86,6 @@ class ScriptedTechnician:
                 return str(self._host.state.squares)
             case "beeps":
                 return f"{self._host.points.value('sound.beeps'):.0f}"
-            case "minute":
-                return f"{datetime.fromtimestamp(self._mark, UTC):%Y-%m-%d %H:%M}"
             case "air temperature":
                 return f"{thermal.ambient:.1f}" if (thermal := self._host.unit.thermal) else ""
             case "hours":
@@ -171,6 +170,25 @@ def _typed(value: bool | float | str) -> str:
     return ("yes" if value else "no") if isinstance(value, bool) else str(value)
 
 
+class WithEyes:
+    """Tells a person at a terminal what is to be seen and measured at a simulated unit, where nobody can look."""
+
+    def __init__(self, asker: Asker, suite: Suite, host: SimulatedHost) -> None:
+        self._asker, self._eyes = asker, ScriptedTechnician(suite, host)
+
+    async def ask(self, question: Question) -> Given:
+        try:
+            found = self._eyes.found(question)
+        except NotPossible:
+            found = ""
+        if found:
+            question = replace(question, say=f"{question.say}\n(Simulated: you find {found}.)")
+        return await self._asker.ask(question)
+
+    async def cue(self, title: str, cue: Cue) -> Person:
+        return await self._asker.cue(title, cue)
+
+
 class Hands:
     """Passes questions and cues on to whoever sits at the bench, and does to the unit what he was asked to do."""
 
@@ -185,9 +203,19 @@ class Hands:
         return given
 
     async def cue(self, title: str, cue: Cue) -> Person:
-        by = await self._asker.cue(title, cue)
+        marking = cue.act == "minute mark"
+        by = await self._asker.cue(title, replace(cue, say=f"{cue.say} {MARKED}") if marking else cue)
+        if marking:
+            await self._press_at_minute()
         self._acts.get(cue.act, _nothing)(cue.at)
         return by
+
+    async def _press_at_minute(self) -> None:
+        """At the next full minute of simulated time, which nobody's own clock shows; a little late."""
+        clocks, state = self._host.clocks, self._host.state
+        late = chance(self._host.seed, "reaction", f"{clocks.boot():.3f}").uniform(0.0, REACTION)
+        state.minute = math.ceil((clocks.wall() + 1) / 60) * 60
+        await clocks.sleep(state.minute + late - clocks.wall())
 
     def remember(self, attempts: list[Attempt]) -> None:
         """Do again what was done before the run paused."""

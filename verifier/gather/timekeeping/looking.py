@@ -14,7 +14,7 @@ from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
-from verifier.errors import Absent, BenchFault, NotPossible
+from verifier.errors import Absent, BenchFault, NotPossible, Refused
 from verifier.gather.probes.attributes import number_of
 from verifier.readings import Basis, Contribution
 from verifier.services import Clocks, Host, console_of
@@ -140,11 +140,11 @@ def _over_console(host: Host, send: str) -> Shown:
 def seconds_in(reply: str, send: str) -> int | None:
     """Seconds since 1970 of YYYY-MM-DD hh:mm:ss in UTC; None for a date that does not exist.
 
-    Raises BenchFault for a reply that is no time at all.
+    Raises Refused for a reply that is no time at all.
     """
     match = _TIME.fullmatch(reply)
     if match is None:
-        raise BenchFault(f"“{send}” was answered by “{reply[:100]}”, where YYYY-MM-DD hh:mm:ss belongs")
+        raise Refused(f"“{send}” was answered by “{reply[:100]}”, where YYYY-MM-DD hh:mm:ss belongs")
     try:
         return int(datetime(*(int(part) for part in match.groups()), tzinfo=UTC).timestamp())  # type: ignore[arg-type,misc]
     except ValueError:

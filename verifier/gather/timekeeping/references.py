@@ -12,12 +12,15 @@ from verifier.errors import BenchFault
 from verifier.gather.peer.pairings import valid_name
 from verifier.readings import Basis, Contribution
 from verifier.services import Fix, Host, reference_of
-from verifier.steps import Ask, Consult, Cue, Step
+from verifier.steps import MINUTE, Ask, Consult, Cue, Step
 
 USUAL = {"network": 0.010, "peer": 0.002, "instrument": 0.005, "key": 0.5}
 """Firm bounds in s of one reading of each kind of reference, for planning; of a key also for judging."""
 LOOK = 0.010
 """The same of one look at the unit's clock."""
+MISTYPED = 30.0
+"""Seconds off this computer's own clock from which on a minute is asked for again: the one before or after it was
+meant, or the offset was left out. The second answer counts."""
 _MARK = r"\d{4}-(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01]) ([01]\d|2[0-3]):[0-5]\d( [+-](0\d|1[0-4]):[0-5]\d)?"
 """What is typed at a minute mark."""
 
@@ -98,19 +101,30 @@ async def true_time(host: Host, settings: ClockSettings, into: list[Fix]) -> Asy
                 wait=True,
                 act="minute mark",
             )
-            at = host.clocks.loop()
-            mark = Ask(
-                say="Which minute began when you pressed?",
-                pattern=_MARK,
-                hint="YYYY-MM-DD hh:mm in UTC, or with its offset: 2026-11-25 14:37 +01:00",
-                about="minute",
-            )
+            at, own = host.clocks.loop(), host.clocks.wall()
+            mark = _which_minute()
             yield mark
+            if abs(_minute(mark.answer) - own) > MISTYPED:
+                mark = _which_minute(f"This computer's own clock, which may be wrong, says {_spoken(own)}. ")
+                yield mark
             reaction = Contribution.half_width(
                 settings.reference_bounds, basis=Basis.STATEMENT, note="a key pressed at a minute mark"
             )
             origin = "key at a minute mark of a clock that the technician trusts"
             into.append(Fix(at=at, time=_minute(mark.answer), contributions=(reaction,), origin=origin))
+
+
+def _which_minute(first: str = "") -> Ask:
+    return Ask(
+        say=f"{first}Which minute began when you pressed?",
+        pattern=_MARK,
+        hint="YYYY-MM-DD hh:mm in UTC, or with its offset: 2026-11-25 14:37 +01:00",
+        about=MINUTE,
+    )
+
+
+def _spoken(seconds: float) -> str:
+    return f"{datetime.fromtimestamp(seconds, UTC):%Y-%m-%d %H:%M:%S} UTC"
 
 
 def _minute(text: str) -> float:

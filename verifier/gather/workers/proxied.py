@@ -12,7 +12,7 @@ import os
 from collections.abc import Callable
 from typing import Any
 
-from verifier.errors import Absent, BenchFault, NotPossible, VerifierError
+from verifier.errors import Absent, BenchFault, NotPossible, Refused, VerifierError
 from verifier.gather.workers.wire import WireError
 from verifier.services import (
     Clocks,
@@ -46,6 +46,8 @@ async def answered(host: Host, what: str, arguments: list[Any]) -> dict[str, Any
         return {"absent": [error.what, error.where, error.to_do]}
     except NotPossible as error:
         return {"not-possible": [error.what, error.where, error.to_do]}
+    except Refused as error:
+        return {"refused": error.what, "to-do": error.to_do}
     except VerifierError as error:
         return {"fault": error.what, "to-do": error.to_do}
     except OSError as error:
@@ -97,6 +99,8 @@ def taken(message: dict[str, Any]) -> Any:
             raise NotPossible(what, where=where, to_do=to_do)
         case {"os": [int(number), str(name)]}:
             raise OSError(number, os.strerror(number), name)
+        case {"refused": str(what), "to-do": str(to_do)}:
+            raise Refused(what, to_do=to_do)
         case {"fault": str(what), "to-do": str(to_do)}:
             raise BenchFault(what, to_do=to_do)
     raise BenchFault("the station gave an answer that is none")
