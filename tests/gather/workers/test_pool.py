@@ -201,9 +201,10 @@ def test_a_process_that_dies_is_told_in_words() -> None:
         broke = await bench.fault("exception")
         assert "broke down: RuntimeError: lamp" in broke
         assert await bench.fault("fault") == "the fixture is open"
-        with pytest.raises(BenchFault) as advised:
-            await bench.take("fault")
-        assert advised.value.to_do == "Close it."
+        for how, to_do in (("fault", "Close it."), ("advice", "Write it anew.")):
+            with pytest.raises(BenchFault) as advised:
+                await bench.take(how)
+            assert advised.value.to_do == to_do, how
         assert "no reading" in await bench.fault("nothing")
         assert await bench.pid()
 

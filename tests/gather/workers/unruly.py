@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from verifier.errors import Absent, BenchFault, NotPossible
+from verifier.errors import Absent, BenchFault, InputError, NotPossible
 from verifier.hookspecs import hookimpl
 from verifier.readings import Contribution, ProbeDeclaration, Reading, ReadingDeclaration, Series
 from verifier.services import Host
@@ -108,6 +108,8 @@ class Unruly:
                 raise NotPossible("needs the lamp on")
             case "fault":
                 raise BenchFault("the fixture is open", to_do="Close it.")
+            case "advice":
+                raise InputError("the lamp's file is wrong", to_do="Write it anew.")
             case "hang":
                 time.sleep(300)
             case "wait":

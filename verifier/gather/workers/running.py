@@ -59,7 +59,7 @@ async def run_probe(
     except (Absent, NotPossible, BenchFault):
         raise
     except VerifierError as error:
-        raise BenchFault(f"the probe {declaration.name} could not run: {error.what}") from error
+        raise BenchFault(f"the probe {declaration.name} could not run: {error.what}", to_do=error.to_do) from error
     except PermissionError as error:
         needs = f" It needs {'; '.join(declaration.privileges)}." if declaration.privileges else ""
         raise NotPossible(f"{error.filename or declaration.name} may not be read here.{needs}") from error

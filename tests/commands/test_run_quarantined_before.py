@@ -1,0 +1,170 @@
+"""A unit that was quarantined comes back: that is told first of all, and work goes on only for a reason."""
+
+from __future__ import annotations
+
+import os
+import select
+import shutil
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
+from bench import SERVER, Bench
+
+from verifier.gather.journal import read
+from verifier.store.quarantined import quarantined_before
+from verifier.store.station import Station
+
+SUITE = """
+schema = 1
+model = "marrowby-gangway"
+title = "Deck tablet"
+revision = 1
+[serial]
+label = false
+firmware = false
+[[checks]]
+id = "bulge"
+title = "No bulge"
+prompt = "confirm"
+say = "Is the rear cover bulged?"
+on_fail = "quarantine"
+limits = [{ reading = "confirm", is = false, source = "invented" }]
+"""
+UNIT = "GW-3005172"
+REASON = "battery exchanged, looked at with Q01"
+
+
+@pytest.fixture(scope="module")
+def after_quarantine(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A bench at which the unit was quarantined in its one run."""
+    made = Bench(tmp_path_factory.mktemp("bench"))
+    made.write("suite.toml", SUITE)
+    done = run(made, bulge=True)
+    assert done.returncode == 1 and "Quarantined" in done.stdout, done.stderr
+    return made.folder
+
+
+@pytest.fixture
+def bench(after_quarantine: Path, tmp_path: Path) -> Bench:
+    made = Bench(tmp_path)
+    shutil.copytree(after_quarantine, tmp_path, dirs_exist_ok=True)
+    return made
+
+
+@pytest.fixture
+def earlier(bench: Bench) -> str:
+    return bench.only_run().name
+
+
+def run(bench: Bench, *, bulge: bool, serial: str = UNIT, at: str = "none") -> subprocess.CompletedProcess[str]:
+    bench.write("answers.toml", f'[bulge]\nvalue = {str(bulge).lower()}\nby = "T07"\n')
+    return bench.command("run", "suite.toml", "--at", at, "--serial", serial, "--answers", "answers.toml")
+
+
+def opened(bench: Bench, earlier: str) -> Path:
+    """The folder of the run after the one that quarantined."""
+    (folder,) = (folder for folder in (bench.station / "runs").iterdir() if folder.name != earlier)
+    return folder
+
+
+def resume_at_terminal(bench: Bench, answer: str) -> tuple[int, str]:
+    ours, theirs = os.openpty()
+    process = subprocess.Popen(
+        [sys.executable, "-m", "verifier", "resume", "--technician", "T07", "--answers", "answers.toml"],
+        stdin=theirs, stdout=theirs, stderr=theirs, cwd=bench.folder, start_new_session=True,
+        env={**os.environ, "VERIFIER_STATION": str(bench.station), "NO_COLOR": "1", "TERM": "dumb"},
+    )  # fmt: skip
+    os.close(theirs)
+    said, left, until = (
+        "",
+        {"Why does work go on?": answer, "Review before sealing": "seal"},
+        time.monotonic() + 90,
+    )
+    while time.monotonic() < until:
+        if not select.select([ours], [], [], 0.2)[0]:
+            continue
+        try:
+            said += os.read(ours, 65_536).decode("utf-8", "replace")
+        except OSError:
+            break
+        for question in [q for q in left if q in said and said.endswith(": ")]:
+            os.write(ours, left.pop(question).encode() + b"\n")
+    else:
+        process.kill()
+    os.close(ours)
+    return process.wait(30), said
+
+
+def test_nobody_there_stops_the_run_and_a_reason_at_the_terminal_lets_it_go_on(bench: Bench, earlier: str) -> None:
+    stopped = run(bench, bulge=False)
+    assert stopped.returncode == 2 and stopped.stdout == ""
+    assert f"unit {UNIT} was quarantined on" in stopped.stderr and earlier in stopped.stderr
+    assert "No bulge failed" in stopped.stderr and "verifier resume" in stopped.stderr
+    kinds = [event.kind for event in read(opened(bench, earlier) / "journal").events]
+    assert "check-began" not in kinds and kinds[-1] == "stopped", "before the first check"
+
+    code, said = resume_at_terminal(bench, REASON)
+    assert code == 0, said
+    assert said.index("This unit was quarantined before") < said.index("Review before sealing")
+    events = read(opened(bench, earlier) / "journal").events
+    (act,) = [event.data["act"] for event in events if event.kind == "act"]
+    assert act["kind"] == "go-on" and act["subject"] == earlier and act["why"] == REASON
+    assert [e.kind for e in events].index("act") < [e.kind for e in events].index("check-began")
+    report = (opened(bench, earlier) / "report.html").read_text("utf-8")
+    assert "Quarantined before." in report and earlier in report and REASON in report
+    assert bench.command("audit", str(opened(bench, earlier) / "report.html")).returncode == 0
+
+
+def test_a_technician_who_cannot_say_why_stops_it_too(bench: Bench, earlier: str) -> None:
+    run(bench, bulge=False)
+    code, said = resume_at_terminal(bench, ":cannot not looked at yet")
+    assert code == 2 and "nobody said why work goes on" in " ".join(said.split()), said
+    assert not any(event.kind == "check-began" for event in read(opened(bench, earlier) / "journal").events)
+
+
+def test_no_answer_to_it_can_be_prepared(bench: Bench, earlier: str) -> None:
+    bench.write(
+        "answers.toml", '[bulge]\nvalue = false\nby = "T07"\n["quarantined before"]\nvalue = "made good"\n'
+    )
+    done = bench.command("run", "suite.toml", "--at", "none", "--serial", UNIT, "--answers", "answers.toml")
+    assert done.returncode == 2 and "quarantined before" in done.stderr, "no check is called so"
+    assert bench.only_run().name == earlier
+
+
+def test_others_and_simulated_units_are_no_matter_of_it(bench: Bench) -> None:
+    station = Station.at(bench.station)
+    assert quarantined_before(station, "marrowby-gangway", UNIT) is not None
+    assert quarantined_before(station, "marrowby-gangway", "GW-3005173") is None
+    assert quarantined_before(station, "marrowby-orlop", UNIT) is None, "numbers of another model"
+    # A recording is sealed as simulated: it neither minds a real quarantine nor makes one for real units.
+    assert run(bench, bulge=False, at=f"recorded:{SERVER}").returncode == 0
+    assert run(bench, bulge=True, at=f"recorded:{SERVER}", serial="GW-1").returncode == 1
+    assert quarantined_before(station, "marrowby-gangway", "GW-1") is None
+
+
+def test_it_is_found_without_the_store_and_not_once_it_was_voided(bench: Bench, earlier: str) -> None:
+    station = Station.at(bench.station)
+    found = quarantined_before(station, "marrowby-gangway", UNIT)
+    assert found is not None and found.run == earlier and found.why.startswith("No bulge failed")
+    station.store_file.write_bytes(b"no database")
+    assert quarantined_before(station, "marrowby-gangway", UNIT) == found, "read from the sealed record"
+    station.store_file.unlink()
+    assert quarantined_before(station, "marrowby-gangway", UNIT) == found, "which the store never held"
+    voided = bench.command("amend", earlier, "--void", "--why", "the wrong tablet", "--technician", "Q01")
+    assert voided.returncode == 0, voided.stderr
+    assert quarantined_before(station, "marrowby-gangway", UNIT) is None
+
+
+def test_a_corrected_serial_number_counts_as_corrected(bench: Bench, earlier: str) -> None:
+    done = bench.command(
+        "amend", earlier, "--correct", "serial=GW-3005199", "--why", "label read wrong", "--technician", "Q01"
+    )
+    assert done.returncode == 0, done.stderr
+    station = Station.at(bench.station)
+    assert quarantined_before(station, "marrowby-gangway", UNIT) is None
+    assert quarantined_before(station, "marrowby-gangway", "GW-3005199") is not None
