@@ -8,7 +8,7 @@ import pytest
 
 from verifier import shipped
 from verifier.errors import InputError
-from verifier.shipped import find_suite, shipped_suites, template_folder
+from verifier.shipped import find_suite, folder, shipped_suites
 
 
 def test_shipped_suites_have_one_folder_a_model() -> None:
@@ -69,8 +69,8 @@ def test_wheel_first_then_checkout(tmp_path: Path, monkeypatch: pytest.MonkeyPat
     (tmp_path / "reports").mkdir()
     package.mkdir()
     monkeypatch.setattr(shipped, "_PACKAGE", package)
-    assert template_folder() == tmp_path / "reports"
+    assert folder("reports") == tmp_path / "reports"
     (package / "_shipped" / "reports").mkdir(parents=True)
-    assert template_folder() == package / "_shipped" / "reports"
+    assert folder("reports") == package / "_shipped" / "reports"
     with pytest.raises(FileNotFoundError, match="no suites folder"):
         shipped_suites()

@@ -27,11 +27,6 @@ def folder(kind: Literal["suites", "reports"]) -> Path:
     raise FileNotFoundError(f"this installation of verifier has no {kind} folder: install it again")
 
 
-def template_folder() -> Path:
-    """The folder of the report's templates and style sheet."""
-    return folder("reports")
-
-
 def shipped_suites() -> dict[str, Path]:
     """The shipped suites by name, which is the model's; one folder each, sorted."""
     found = folder("suites").glob(f"*/{SUITE_FILE}")

@@ -97,7 +97,16 @@ def test_rectangular_dominates_only_when_larger_than_all_others() -> None:
     assert combine([wide, spec(0.6, 5)]).distribution.kind == "t"
     assert combine([wide, wide]).distribution.kind == "normal"
     assert combine([]).u is None
-    assert combine([spec(0.0)]).distribution.kind == "none"
+    assert (combine([spec(0.0)]).u, combine([spec(0.0)]).distribution.kind) == (0.0, "none")
+
+
+def test_a_half_width_comes_back_as_the_bound_of_the_distribution() -> None:
+    """JCGM 100, 4.3.7: nothing lies beyond a rectangular half-width, alone; with a normal part a little does."""
+    wide = Contribution.half_width(1.5, basis=Basis.SPECIFICATION)
+    alone, beside = combine([wide]).distribution, combine([wide, spec(0.2)]).distribution
+    assert alone.half_width == beside.half_width == pytest.approx(1.5)
+    assert (alone.cdf(1.5001), alone.cdf(-1.5001)) == (1.0, 0.0)
+    assert 0.9 < beside.cdf(1.5) < 1.0
 
 
 def test_only_resolution_means_repeatability_was_not_evaluated() -> None:
@@ -238,7 +247,15 @@ def test_a_statement_about_a_computed_reading_is_carried_on() -> None:
     )
     take = [reading(5.0, "V", name="a"), reading(2.0, "V", name="b")]
     assert combine(measured(computing, take)["d"].budget).u == pytest.approx(0.5)
-    assert combine(measured(computing, take)["e"].budget).u == pytest.approx(1.0)
+    carried = measured(computing, take)["e"].budget
+    assert combine(carried).u == pytest.approx(1.0)
+    assert [line.note for line in carried] == ["d: x"]
+
+
+def test_a_contribution_without_a_note_is_carried_under_its_reading_s_name() -> None:
+    take = [reading(5.0, "V", spec(0.1, note="data sheet"), name="a"), reading(2.0, "V", spec(0.2), name="b")]
+    budget = measured(check(compute={"d": "a - b"}), take)["d"].budget
+    assert [line.note for line in budget] == ["a: data sheet", "b"]
 
 
 def test_exact_counts_compute_to_an_exact_count() -> None:

@@ -20,9 +20,9 @@ def trends(model: str | None, simulated: bool, station: Path | None, as_json: bo
 
     What was taken again counts as it was the first time. Intervals are exact, 95 %.
     """
+    from verifier.judge.proportions import clopper_pearson
     from verifier.store.records import models, tallies
     from verifier.store.station import Station
-    from verifier.trends.intervals import clopper_pearson
 
     path = Station.at(station).store_file
     known = models(path)

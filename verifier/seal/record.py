@@ -27,8 +27,6 @@ from verifier.readings import (
     Value,
 )
 
-RECORD_SCHEMA = 1
-
 Sha256 = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{64}$")]
 Rfc3339 = Annotated[str, StringConstraints(pattern=r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?Z$")]
 

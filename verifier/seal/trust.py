@@ -10,7 +10,7 @@ import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal, get_args
+from typing import TYPE_CHECKING, Any, get_args
 
 from verifier.errors import InputError, SealError
 from verifier.readings import Role
@@ -20,7 +20,6 @@ from verifier.seal.durable import read_bounded
 if TYPE_CHECKING:
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
 
-TrustRole = Role | Literal["approver"]
 TRUST_ROLES: frozenset[str] = frozenset({*get_args(Role), "approver"})
 _LARGEST_FILE = 1_000_000
 _MEMBERS = {"kty", "crv", "x", "kid", "use", "alg", "key_ops", "roles", "name", "retired"}
@@ -169,6 +168,6 @@ def _text(entry: dict[str, Any], member: str, place: str) -> str:
     return value
 
 
-def public_keys(keys_dir: Path, name: str = "") -> list[TrustedKey]:
+def public_keys(keys_dir: Path) -> list[TrustedKey]:
     """The public halves of a station's own keys, with their roles. Creates nothing; raises `SealError`."""
-    return list(TrustList.of(keys.load_all(keys_dir), name).values())
+    return list(TrustList.of(keys.load_all(keys_dir)).values())

@@ -74,8 +74,8 @@ def opened(path: Path) -> Iterator[sqlite3.Connection]:
 
 def put(path: Path, record: Record, record_sha256: str) -> None:
     """Store one record, replacing an earlier copy of the same run."""
-    with opened(path) as connection:
-        _put(connection, record, record_sha256)
+    with opened(path) as connection, connection:
+        _insert(connection, record, record_sha256)
 
 
 def set_standing(path: Path, run: str, word: str) -> None:
@@ -99,11 +99,6 @@ def put_all(path: Path, records: Iterator[tuple[Record, str, str]]) -> int:
             _set_standing(connection, record.run, standing)
             count += 1
     return count
-
-
-def _put(connection: sqlite3.Connection, record: Record, digest: str) -> None:
-    with connection:
-        _insert(connection, record, digest)
 
 
 def _insert(connection: sqlite3.Connection, record: Record, digest: str) -> None:

@@ -11,8 +11,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from verifier.judge.proportions import clopper_pearson
 from verifier.readings import Disposition, Verdict
-from verifier.trends.intervals import clopper_pearson
 
 CONFIDENCE = 0.95
 

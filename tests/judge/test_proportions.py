@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from verifier.trends.intervals import clopper_pearson
+from verifier.judge.proportions import clopper_pearson
 
 
 @pytest.mark.parametrize(
