@@ -326,6 +326,33 @@ def test_cable_pulled_in_the_middle_of_a_read(unit: SshUnit, keys: Path, short: 
     on_unit(unit, keys, work)
 
 
+@pytest.mark.parametrize(("at_once", "fail"), [(ssh.AT_ONCE, 0), (20, 10)])
+def test_more_reads_than_the_server_takes_at_once(
+    unit: SshUnit, keys: Path, monkeypatch: pytest.MonkeyPatch, at_once: int, fail: int
+) -> None:
+    """OpenSSH takes ten. The others wait; where they do not, they alone fail."""
+    monkeypatch.setattr(ssh, "AT_ONCE", at_once)
+    unit.tool("cat", 'sleep 0.3; exec cat "$@"')
+
+    async def work(host: SshHost) -> list[object]:
+        found: list[object] = []
+
+        async def read() -> None:
+            try:
+                found.append(await host.files.read("/sys/class/dmi/id/sys_vendor"))
+            except BenchFault as error:
+                found.append(error.what)
+
+        async with anyio.create_task_group() as group:
+            for _ in range(20):
+                group.start_soon(read)
+        return found
+
+    found = on_unit(unit, keys, work)
+    refused = [one for one in found if isinstance(one, str)]
+    assert (len(found), len(refused)) == (20, fail) and all("MaxSessions" in one for one in refused)
+
+
 def test_server_killed_in_the_middle_of_a_read(unit: SshUnit, keys: Path, short: None) -> None:
     unit.tool("cat", "echo half; exec sleep 60")
 

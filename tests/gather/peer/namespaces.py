@@ -38,9 +38,9 @@ class Cable:
     def on(self, namespace: str, *words: str) -> list[str]:
         return ["ip", "netns", "exec", namespace, *words]
 
-    def shape(self, *words: str) -> None:
-        """A token bucket at the unit's end of the cable, as tc(8) takes it."""
-        command = self.on(self.unit, "tc", "qdisc", "replace", "dev", "lan0", "root", *words)
+    def shape(self, *words: str, end: str = "") -> None:
+        """A token bucket at one end of the cable, the unit's unless named, as tc(8) takes it."""
+        command = self.on(end or self.unit, "tc", "qdisc", "replace", "dev", "lan0", "root", *words)
         subprocess.run(command, check=True, capture_output=True)
 
 

@@ -21,6 +21,7 @@ from hypothesis import strategies as st
 
 from verifier.errors import BenchFault, InputError, NotPossible
 from verifier.gather.peer import doorman as doors
+from verifier.gather.peer import load
 from verifier.gather.peer import protocol as rules
 from verifier.gather.peer.client import Asking, pair
 from verifier.gather.peer.key_files import own_key
@@ -540,11 +541,56 @@ def test_whoever_is_paired_is_bounded_too(
         asking._ask(request_)
 
 
+def test_datagrams_as_fast_as_they_go_end_in_time_too(
+    start: Callable[..., Running], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """On a slow line as many may take hours, and nobody else had the far end meanwhile."""
+    monkeypatch.setattr(rules, "LONGEST_LOAD", 0.2)
+    asking = Asking.open(start().pair())
+    with closing(asking), socket.socket(type=socket.SOCK_DGRAM) as sink:
+        sink.bind((HERE, 0))
+        most, port = rules.MOST_DATAGRAMS, sink.getsockname()[1]
+        asking._ask({"do": "datagrams", "way": "down", "payload": 60_000, "count": most, "rate": 0, "port": port})
+        assert 0 < asking._answer(60.0)["sent"] < most
+
+
+def test_a_terminal_that_is_held_up_holds_up_nobody(start: Callable[..., Running]) -> None:
+    far = start(pairings=2)
+    held, let_go = threading.Event(), threading.Event()
+
+    def say(text: str) -> None:
+        held.set()
+        let_go.wait(30)
+
+    far.peer._say = say
+    try:
+        far.pair()
+        assert held.wait(10)
+        far.pair(own=secrets.token_bytes(32))
+    finally:
+        let_go.set()
+
+
+def test_what_a_stranger_sends_to_the_port_pushes_out_nothing(start: Callable[..., Running]) -> None:
+    """Else it would count as `overrun`, and what the link has lost as not lost."""
+    asking = Asking.open(start().pair())
+    own = load.datagram_socket(HERE)
+    with closing(asking), own, socket.socket(type=socket.SOCK_DGRAM) as stranger:
+        place = {"port": own.getsockname()[1]}
+        opened = asking._ask({"do": "datagrams", "way": "up", "payload": 18, "count": 10, "rate": 0, **place})
+        stranger.settimeout(5)
+        stranger.connect((HERE, opened["port"]))
+        stranger.send(b"let me in")
+        with pytest.raises(ConnectionRefusedError):  # nobody there, for a stranger
+            stranger.recv(100)
+        assert asking._ask({"sent": 0})["datagrams"]["received"] == 0
+
+
 def test_one_load_at_a_time(start: Callable[..., Running]) -> None:
     far = start(pairings=2)
     first, second = Asking.open(far.pair()), Asking.open(far.pair(own=secrets.token_bytes(32)))
     with closing(first), closing(second):
-        first._ask({"do": "datagrams", "way": "up", "payload": 18, "count": 1, "rate": 0})
+        first._ask({"do": "datagrams", "way": "up", "payload": 18, "count": 1, "rate": 0, "port": 9})
         with pytest.raises(NotPossible, match="busy"):
             second.datagrams("up", payload=18, count=1, rate=0)
         first._ask({"sent": 0})

@@ -47,12 +47,12 @@ def test_places_are_limited_in_all() -> None:
     assert sum(doorman.admit(f"198.51.100.{n}") for n in range(200)) == AT_ONCE
 
 
-def test_the_addresses_of_one_ipv6_network_count_as_one() -> None:
-    """A host may choose any address in its /64 (RFC 4291, 2.5.1)."""
+def test_a_stranger_on_the_same_ipv6_network_shuts_out_nobody_else() -> None:
+    """All of a bench are neighbours in one /64 (RFC 4291, 2.5.1), link-local ones above all."""
     doorman = Doorman(Watch())
-    for n in range(FAILURES):
-        failed(doorman, f"2001:db8::{n:x}", 1)
-    assert not doorman.admit("2001:db8::ffff") and doorman.admit("2001:db8:0:1::1")
+    failed(doorman, "fe80::66%lan0", FAILURES)
+    assert not doorman.admit("fe80::66%lan0") and doorman.admit("fe80::2%lan0")
+    assert all(doorman.admit("2001:db8::66") for _ in range(AT_ONCE_EACH)) and doorman.admit("2001:db8::2")
 
 
 def test_a_flood_of_addresses_is_not_remembered_without_end() -> None:

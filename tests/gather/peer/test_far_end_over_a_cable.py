@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import json
 import os
+import socket
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -15,6 +17,8 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))
 from namespaces import BENCH, PORT, Cable, cable, far_end, ip, paired, take, taking
 
+from verifier.errors import NotPossible
+from verifier.gather.peer import outside
 from verifier.gather.peer.stations import Stations
 
 
@@ -205,6 +209,29 @@ def test_the_label_is_held_against_who_really_asks(
     assert found["heard"]["value"] == hardware
     assert found["label"]["value"] == label
     assert found["agrees"]["value"] is (board == "same")
+
+
+def test_a_flood_of_requests_is_said_and_hides_nobody(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Else the unit's own request is among those not heard, and the unit is blamed."""
+    monkeypatch.setattr(outside, "MOST_REQUESTS", 3)
+    # RFC 826: hardware 1, protocol 0x0800, lengths 6 and 4, operation 1 (request).
+    asks = bytes.fromhex("ffffffffffff 02005e100001 0806 0001 0800 06 04 0001") + bytes(20)
+    done = threading.Event()
+
+    def flood() -> None:
+        with socket.socket(socket.AF_PACKET, socket.SOCK_RAW) as line:
+            line.bind(("lo", 0))
+            while not done.wait(0.02):
+                line.send(asks)
+
+    thread = threading.Thread(target=flood)
+    thread.start()
+    try:
+        with pytest.raises(NotPossible, match="floods the network"):
+            outside.requests("lo", 5.0)
+    finally:
+        done.set()
+        thread.join()
 
 
 def test_without_the_privilege_nobody_listens(tmp_path: Path) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import queue
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
@@ -172,9 +173,13 @@ def test_the_far_end_sends_back_what_comes_in(tmp_path: Path) -> None:
             while not (unit.exists() and bench.exists()):
                 assert process.poll() is None
             echo = LineEcho.open(f"{bench.resolve()},115200")
-            echo.start()
+            said: queue.Queue[str] = queue.Queue()
+            echo.start(said.put)
             try:
                 found = take(str(unit.resolve()))
+                assert said.empty()
+                process.kill()
+                assert "has gone" in said.get(timeout=10)
             finally:
                 echo.close()
         finally:

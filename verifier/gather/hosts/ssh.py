@@ -35,6 +35,9 @@ READ_LIMIT = 10.0
 """Seconds that one file, list or link may take on the unit."""
 ALIVE = (5.0, 3)
 """Seconds between two signs of life, and how many may be missed."""
+AT_ONCE = 6
+"""Commands at one time over the connection; the others wait. OpenSSH takes ten unless told otherwise
+(sshd_config(5), MaxSessions), and one that was given up is counted there until it has ended."""
 WORDS_LIMIT = 4096
 """Bytes of an error message that are looked at, and of what a login shell may say before it."""
 KEY = "key"
@@ -57,7 +60,7 @@ class SshLink:
     def __init__(self, address: SshAddress, keys: Path | None) -> None:
         self._address, self._keys = address, keys
         self._connection: asyncssh.SSHClientConnection | None = None
-        self._lock = anyio.Lock()
+        self._lock, self._places = anyio.Lock(), anyio.Semaphore(AT_ONCE)
         self.fingerprint = ""
 
     async def open(self) -> None:
@@ -133,12 +136,21 @@ class SshLink:
 
     async def say(self, command: str, *, limit: int, seconds: float) -> Said:
         """Run one command line on the unit. BenchFault where the link does not carry it."""
+        async with self._places:
+            return await self._say(command, limit, seconds)
+
+    async def _say(self, command: str, limit: int, seconds: float) -> Said:
         import asyncssh
 
         connection = await self._live()
         try:
             with anyio.fail_after(seconds + words.GRACE):
                 return await _collect(connection, command, limit)
+        except asyncssh.ChannelOpenError as error:
+            # Of this command alone: what else is under way over the connection goes on.
+            raise BenchFault(
+                f"the unit takes no further command over SSH: {plain(error.reason)} (MaxSessions of its server)"
+            ) from None
         except TimeoutError:
             await self.drop()
             raise BenchFault(

@@ -182,16 +182,17 @@ class Asking:
         return flow
 
     def datagrams(self, way: Way, *, payload: int, count: int, rate: float) -> Datagrams:
-        with self._exchange():
-            opened = self._ask({"do": "datagrams", "way": way, "payload": payload, "count": count, "rate": rate})
+        request = {"do": "datagrams", "way": way, "payload": payload, "count": count, "rate": rate}
+        with self._exchange(), load.datagram_socket(self._address, self._interface) as line:
+            opened = self._ask(request | {"port": line.getsockname()[1]})
             token = rules.unhex(opened.get("token"), load.TOKEN)
-            port = int(rules.number(opened, "port", 1, 65_535))
-            with load.datagram_socket(self._address, self._interface) as line:
-                line.connect((self._pairing.address, port))
-                if way == "up":
-                    sent = load.send_datagrams(line, token, payload=payload, count=count, rate=rate)
-                    return _datagrams(self._ask({"sent": sent}, seconds=30.0).get("datagrams"))
-                return self._receive(line, token, count)
+            line.connect((self._pairing.address, int(rules.number(opened, "port", 1, 65_535))))
+            if way == "up":
+                sent = load.send_datagrams(
+                    line, token, payload=payload, count=count, rate=rate, seconds=rules.LONGEST_LOAD
+                )
+                return _datagrams(self._ask({"sent": sent}, seconds=30.0).get("datagrams"))
+            return self._receive(line, token, count)
 
     def _receive(self, line: socket.socket, token: bytes, count: int) -> Datagrams:
         """The far end sends while its word that all is sent is waited for in a thread of its own."""
@@ -206,7 +207,6 @@ class Asking:
                 wrong.append(error)
 
         listener = threading.Thread(target=listen, daemon=True)
-        self._line.send({"port": line.getsockname()[1]})
         listener.start()
         seen = load.receive_datagrams(
             line, token, count, lambda: 0 if wrong else next(iter(told), None), rules.LONGEST_LOAD + load.STALLED

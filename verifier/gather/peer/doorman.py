@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import ipaddress
 import threading
 import time
 from collections import OrderedDict
@@ -21,6 +20,9 @@ REMEMBERED = 1024
 
 
 class Doorman:
+    """Addresses count one by one, those of IPv6 too: all of a bench share a /64, and one that fails there would
+    shut out the others. Who has many addresses is bounded by `AT_ONCE` alone."""
+
     def __init__(self, now: Callable[[], float] = time.monotonic) -> None:
         self._now = now
         self._lock = threading.Lock()
@@ -29,7 +31,7 @@ class Doorman:
 
     def admit(self, address: str) -> bool:
         """Whether a new connection may try to prove itself; `leave` must follow when it may."""
-        who = _network(address)
+        who = address.partition("%")[0]
         with self._lock:
             failures, since = self._failed.get(who, (0, 0.0))
             if failures >= FAILURES:
@@ -43,7 +45,7 @@ class Doorman:
 
     def leave(self, address: str, *, failed: bool) -> None:
         """The connection has proved itself, or failed."""
-        who = _network(address)
+        who = address.partition("%")[0]
         with self._lock:
             self._inside[who] -= 1
             if not self._inside[who]:
@@ -54,9 +56,3 @@ class Doorman:
                     self._failed.popitem(last=False)
             else:
                 self._failed.pop(who, None)
-
-
-def _network(address: str) -> str:
-    """An IPv6 host has as many addresses as it likes in its /64: they count as one."""
-    ip = ipaddress.ip_address(address.partition("%")[0])
-    return str(ip) if ip.version == 4 else str(ipaddress.ip_network((ip, 64), strict=False))

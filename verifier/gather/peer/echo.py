@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from collections.abc import Callable
 from contextlib import suppress
 from typing import TYPE_CHECKING
 
@@ -47,7 +48,9 @@ class LineEcho:
             ) from None
         return cls(port, int(number), opened)
 
-    def start(self) -> None:
+    def start(self, say: Callable[[str], None]) -> None:
+        """`say` is told when the line has gone."""
+        self._say = say
         self._thread.start()
 
     def close(self) -> None:
@@ -68,5 +71,7 @@ class LineEcho:
                     self._serial.write(data)
             except serial.SerialTimeoutException:
                 continue  # the other side does not take it: what it does not take is lost, as on any line
-            except (OSError, TypeError):
-                return  # pulled out
+            except (OSError, TypeError):  # pulled out, or closed by us
+                if not self._closed.is_set():
+                    self._say(f"The serial line {self.port} has gone: nothing is sent back there any more.")
+                return

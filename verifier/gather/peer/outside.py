@@ -76,7 +76,10 @@ def _number(path: Path) -> int | None:
 
 
 def requests(interface: str, seconds: float) -> list[AddressRequest]:
-    """ARP and DHCP requests from others during that time; NotPossible without CAP_NET_RAW."""
+    """ARP and DHCP requests from others during that time.
+
+    NotPossible without CAP_NET_RAW, and where so many come that the unit's may be among those not heard.
+    """
     try:
         line = socket.socket(socket.AF_PACKET, socket.SOCK_RAW, socket.htons(_ETH_P_ALL))
     except PermissionError:
@@ -85,7 +88,7 @@ def requests(interface: str, seconds: float) -> list[AddressRequest]:
     until = time.monotonic() + seconds
     with closing(line):
         line.bind((interface, _ETH_P_ALL))
-        while (left := until - time.monotonic()) > 0 and len(found) < MOST_REQUESTS:
+        while (left := until - time.monotonic()) > 0:
             line.settimeout(left)
             try:
                 frame, sender = line.recvfrom(2048)
@@ -95,6 +98,10 @@ def requests(interface: str, seconds: float) -> list[AddressRequest]:
                 time.sleep(min(0.1, left))
                 continue
             if sender[2] != socket.PACKET_OUTGOING and (request := request_in(frame)):
+                if len(found) == MOST_REQUESTS:
+                    raise NotPossible(
+                        f"more than {MOST_REQUESTS} address requests came: something floods the network"
+                    )
                 found.append(request)
     return found
 

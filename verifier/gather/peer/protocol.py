@@ -48,7 +48,7 @@ from cryptography.hazmat.primitives.asymmetric.x25519 import X25519PrivateKey, X
 from cryptography.hazmat.primitives.hashes import SHA256
 from cryptography.hazmat.primitives.kdf.hkdf import HKDF
 
-VERSION = 2
+VERSION = 3
 PORT = 7411
 FIRST_LIMIT = 1024
 """Octets of a message from somebody who has not proved who they are."""
@@ -80,7 +80,7 @@ class Line:
         self._key: bytes | None = None
         self._ours, self._theirs = b"", b""
         self._sent = self._received = 0
-        self._spoken_so_far = hashlib.sha256(b"verifier peer 2")
+        self._spoken_so_far = hashlib.sha256(b"verifier peer 3")
 
     @property
     def spoken_so_far(self) -> bytes:

@@ -175,10 +175,12 @@ class Peer:
             self._shake_hands(line, hello, until, rules.code_octets(code))
         except Refused:
             with self._lock:
-                if self._code == code:
-                    self._wrong += 1
-                    if self._wrong >= rules.WRONG_CODES:
-                        self._renew()
+                self._wrong += self._code == code
+                void = self._wrong >= rules.WRONG_CODES
+                if void:
+                    self._renew()
+            if void:
+                self._tell_code()
             raise Refused("the wrong code") from None
         with self._lock:
             # Somebody else may have used the code, or used it up, in the meantime.
@@ -189,11 +191,15 @@ class Peer:
             self._renew()
         line.send({"ready": True})
         self._say(f"Paired with {name}, {source}.")
+        self._tell_code()
 
     def _renew(self) -> None:
         self._code, self._wrong = rules.new_code(), 0
-        if self._left:
-            self._say(f"New pairing code: {self._code}")
+
+    def _tell_code(self) -> None:
+        """Never under the lock: a terminal may be held up."""
+        if code := self.code:
+            self._say(f"New pairing code: {code}")
 
     def _prove(self, line: Line, hello: dict[str, Any], until: float) -> None:
         self._stations.known(hello.get("key"))
@@ -292,17 +298,18 @@ class Peer:
         rate = rules.number(request, "rate", 0, 10_000_000)
         if rate and count / rate > rules.LONGEST_LOAD:
             raise Refused(f"that takes longer than {rules.LONGEST_LOAD:g} s")
+        port = int(rules.number(request, "port", 1, 65_535))
         token = secrets.token_bytes(load.TOKEN)
         with load.datagram_socket(self._address) as socket_:
-            opened = {"port": socket_.getsockname()[1], "token": token.hex()}
+            # To and from the address that asked and no other. What strangers send here is not even queued, where
+            # it would push out what is counted.
+            socket_.connect((source, port))
+            line.send({"port": socket_.getsockname()[1], "token": token.hex()})
             if request.get("way") == "down":
-                line.send(opened)
-                port = int(rules.number(line.receive(seconds=TOKEN_SECONDS), "port", 1, 65_535))
-                # To the address that asked and to no other.
-                socket_.connect((source, port))
-                sent = load.send_datagrams(socket_, token, payload=payload, count=count, rate=rate)
+                sent = load.send_datagrams(
+                    socket_, token, payload=payload, count=count, rate=rate, seconds=rules.LONGEST_LOAD
+                )
                 return {"sent": sent}
-            line.send(opened)
             ending = _Ending(line, count)
             seen = load.receive_datagrams(socket_, token, count, ending.sent, rules.LONGEST_LOAD + STRAGGLE)
             # The word that all is sent belongs to this request, whether it was waited for or not.
