@@ -17,13 +17,13 @@ import os
 import signal
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from verifier.declare.lint import LoadedSuite
-from verifier.declare.plan import Plan, make_plan
-from verifier.declare.suite import Check
+from verifier.declare.plan import make_plan
+from verifier.declare.suite import Suite
 from verifier.errors import InputError
 from verifier.gather.catalogue import ProbeCatalogue
 from verifier.gather.parentage import die_with
@@ -110,12 +110,8 @@ class Proof:
         return about | counts | {"digest": digest_of(counts)}
 
 
-def digest_of(counts: Mapping[str, Any]) -> str:
-    """SHA-256 over the counts as the shortest JSON with sorted keys."""
-    return _digest(counts)
-
-
-def _digest(data: Any) -> str:
+def digest_of(data: Mapping[str, Any]) -> str:
+    """SHA-256 over the shortest JSON with sorted keys: of the counts of a table, and of a unit and its faults."""
     return hashlib.sha256(json.dumps(data, sort_keys=True, separators=(",", ":")).encode()).hexdigest()
 
 
@@ -138,8 +134,8 @@ def subject_of(loaded: LoadedSuite, unit_path: Path) -> Subject:
         )
     digests = {
         "suite": loaded.sha256,
-        "unit": _digest(unit.to_json()),
-        "faults": _digest(faults.model_dump(mode="json")),
+        "unit": digest_of(unit.to_json()),
+        "faults": digest_of(faults.model_dump(mode="json")),
     }
     return Subject(loaded, unit, faults, digests)
 
@@ -168,31 +164,26 @@ class Prover:
 
     def __init__(self, subject: Subject, probes: ProbeCatalogue, seed: int) -> None:
         self._subject, self._probes, self._seed = subject, probes, seed
-        self._plans: dict[tuple[str, str], Plan] = {}
 
     def make(self, piece: Piece) -> Tally:
-        subject, tally = self._subject, Tally()
+        subject, loaded, tally = self._subject, self._subject.loaded, Tally()
         wanted = [f"{piece.fault}={piece.severity}"] if piece.fault else []
+        unit = simulation_of(subject.unit, subject.faults, seed=0, wanted=wanted)
+        plan = make_plan(loaded.suite, loaded.text, loaded.sha256, order_for(loaded.suite, unit))
         joint = subject.faults.faults[piece.fault].joint if piece.fault else None
-        covering = frozenset(check.id for check in subject.loaded.suite.checks if _covers(check, joint))
+        at_joint = covering(loaded.suite, joint)
         for number in range(piece.first, piece.first + piece.runs):
             seed = seed_of(self._seed, piece.fault, piece.severity, number)
-            simulation = simulation_of(subject.unit, subject.faults, seed=seed, wanted=wanted)
-            plan = self._plans.get((piece.fault, piece.severity))
-            if plan is None:
-                loaded = subject.loaded
-                order = order_for(loaded.suite, simulation)
-                plan = make_plan(loaded.suite, loaded.text, loaded.sha256, order)
-                self._plans[piece.fault, piece.severity] = plan
-            state, outcome = simulate(plan, simulation, self._probes)
+            state, outcome = simulate(plan, replace(unit, seed=seed), self._probes)
             attempts = state.counting_attempts()
             verdicts = {check: a.finding.verdict for check, a in attempts.items() if a.finding}
-            tally.add(outcome.disposition, verdicts, covering)
+            tally.add(outcome.disposition, verdicts, at_joint)
         return tally
 
 
-def _covers(check: Check, joint: str | None) -> bool:
-    return joint is not None and joint in check.covers
+def covering(suite: Suite, joint: str | None) -> frozenset[str]:
+    """The checks that cover the joint that a fault is at; none where it is at no joint."""
+    return frozenset(check.id for check in suite.checks if joint in check.covers)
 
 
 _prover: Prover | None = None

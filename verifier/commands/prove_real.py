@@ -138,11 +138,9 @@ def _ended(going: Round, trials: Station) -> Round | None:
 
 
 def _covering(loaded: LoadedSuite, faults: Faults) -> dict[str, frozenset[str]]:
-    checks = loaded.suite.checks
-    return {
-        name: frozenset(check.id for check in checks if fault.joint in check.covers)
-        for name, fault in faults.faults.items()
-    }
+    from verifier.prove import covering
+
+    return {name: covering(loaded.suite, fault.joint) for name, fault in faults.faults.items()}
 
 
 def _confirm(question: str) -> None:
