@@ -353,7 +353,7 @@ class Typist:
 def test_a_person_is_asked_as_ever_and_the_clock_waits_for_the_answer(bench: Bench) -> None:
     person = Typist(bench, "run", "suite.toml", "--at", "simulated", "--technician", "T07")
     person.when("yes or no:", "yes\n")
-    person.when("or later to stop here:", "\n")
+    person.when("reopen or later (? explains):", "\n")
     person.when("seal, again, correct", "seal\n")
     assert person.ended() == 0, person.screen
     record = bench.record()

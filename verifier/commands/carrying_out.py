@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from verifier.store.station import Station
 
 GENERAL_CAUTION = (
-    "Caution: mind static, hot surfaces, cells and mains; the maker's service guide and local codes come first."
+    "Mind static, hot surfaces, cells and mains; the maker's service guide and local codes come first."
 )
 
 
@@ -93,16 +93,23 @@ def _at_terminal(running: Running, request: Request) -> tuple[LiveView, Sitting]
 
     state, person = running.state, request.person
     usual = usual_seconds(running.station.store_file, state.plan.suite.model)
-    view = LiveView(usual, total=len(state.pending()))
+    view = LiveView(usual, total=len(state.pending()), state=state)
     terminal = Terminal(sys.stdin.fileno(), view)
     asker = TerminalAsker(terminal, person, state.picture_folder)
     desk = Desk(terminal, asker)
+
+    def asker_for(host: Host) -> Asker:
+        from verifier.gather.simulated import SimulatedHost, WithEyes
+
+        if isinstance(host, SimulatedHost):
+            return _prepared(request, WithEyes(asker, state.plan.suite, host))
+        return _prepared(request, asker)
 
     async def who() -> Person:
         return person or await desk.person()
 
     return view, Sitting(
-        asker_for=lambda _: _prepared(request, asker),
+        asker_for=asker_for,
         watcher=view,
         person=who,
         wishes=request.wishes,
@@ -118,7 +125,7 @@ def _unattended(running: Running, request: Request) -> tuple[Lines, Sitting]:
     from verifier.gather.session import Sitting
     from verifier.gather.simulated import scripted
 
-    view = Lines(silent=request.as_json)
+    view = Lines(silent=request.as_json, state=running.state)
 
     def asker_for(host: Host) -> Asker:
         rest = scripted(running.state.plan.suite)(host) if request.scripted else NobodyAsker()
@@ -147,20 +154,24 @@ def _prepared(request: Request, otherwise: Asker) -> Asker:
 
 
 def _open(running: Running) -> None:
-    """What to know before the work: which run this is, and what can hurt."""
+    """What to know before the work: which run this is, how it stands, and what can hurt."""
     from verifier.commands.suite_text import wrapped
 
-    suite = running.state.plan.suite
-    click.echo(f"Run {running.run}: {printable(suite.title)}. Ctrl-C pauses.", err=True)
-    if (simulation := running.state.simulation) is not None:
+    state = running.state
+    suite = state.plan.suite
+    click.echo(f"Run {running.run}: {printable(suite.title)}.", err=True)
+    click.echo("Ctrl-C pauses; ? at a question tells what else can be typed.", err=True)
+    if (simulation := state.simulation) is not None:
         click.echo(
             f"Simulated: no real unit, in simulated time; --seed {simulation.seed} gives it again.", err=True
         )
         for fault in simulation.faults:
             click.echo(f"Fault put in: {printable(fault.title)} ({fault.name}={fault.severity}).", err=True)
-    click.echo(wrapped(GENERAL_CAUTION), err=True)
-    for caution in running.state.cautions:
-        click.echo(wrapped(f"Caution: {printable(caution)}"), err=True)
+    click.echo("Cautions:", err=True)
+    for caution in (GENERAL_CAUTION, *state.cautions):
+        click.echo(wrapped(f"- {printable(caution)}"), err=True)
+    if done := len(suite.checks) - len(state.pending()):
+        click.echo(f"{done} of {len(suite.checks)} checks are done.", err=True)
 
 
 def _tell(running: Running, ended: Ended, request: Request) -> int:

@@ -2,23 +2,34 @@
 
 from __future__ import annotations
 
+import re
+from dataclasses import replace
+
+from verifier.commands.mending import look_at, part_to_open, way_in
 from verifier.commands.progress import printable, summary, verdict_word
 from verifier.errors import InputError
 from verifier.gather.acts import Wish, refuse_bad
 from verifier.gather.engine import UNIT_QUARANTINED
-from verifier.gather.prompts.terminal import Terminal, TerminalAsker
+from verifier.gather.prompts.terminal import Terminal, TerminalAsker, folded
 from verifier.gather.session import ReviewAnswer
 from verifier.gather.state import RunState
-from verifier.readings import Outcome, Person, Stage, Verdict
-from verifier.show.words import headline
+from verifier.readings import Finding, Outcome, Person, Stage, Verdict
+from verifier.show.numbers import value_text
+from verifier.show.words import capital, headline
 
-REVIEW_HELP = """\
-  seal                       sign it as it stands; nothing can be changed after that
-  again CHECK                take a check again
-  correct CHECK VALUE        correct an answer; the first one stays visible
-  reopen PART                the unit was opened again: what that disturbs is voided
-  waive JOINT                accept a joint that no check covers
-  later                      leave the run open; `verifier resume` comes back here"""
+ACTS_HELP = """\
+again CHECK          take a check again
+correct CHECK VALUE  correct an answer; the first one stays visible
+reopen PART          the unit was opened again: what that disturbs is tested again
+waive JOINT          accept a joint that no check covers
+answers              list the answers so far, each with the name of its check
+later                leave the run open; `verifier resume` comes back here"""
+SEAL_HELP = "seal                 sign it as it stands; nothing can be changed after that"
+GO_ON_HELP = """\
+Enter                go on with the next stage; what lies open now can then not be
+                     corrected any more, other than from memory"""
+
+_OPTION = re.compile(r"--(?=(?:again|correct|reopen|waive|why)\b)")
 
 
 class Desk:
@@ -31,55 +42,101 @@ class Desk:
         with self._terminal.screen.quiet():
             return await self._asker.person()
 
-    async def between(self, stage: Stage) -> bool:
-        """Whether to go on with a later stage now: between stages hours may pass."""
+    async def between(self, state: RunState, stage: Stage) -> ReviewAnswer:
+        """How to go on before a later stage: hours may pass, and what can be seen now may soon be covered."""
         with self._terminal.screen.quiet():
             self._say(f"\nNext stage: {stage.words}.")
-            return await self._line("Enter to go on, or later to stop here") != "later"
+            wanting = self._wanting(state)
+            if wanting:
+                self._say("  Before that, look at:")
+                self._say("\n".join(wanting))
+                self._tell_how_to_mend(state)
+            acts = "Enter to go on; again, correct, reopen or later (? explains)"
+            return await self._answer(state, acts, go_on="", explained=GO_ON_HELP)
 
     async def review(self, state: RunState, outcome: Outcome) -> ReviewAnswer:
         with self._terminal.screen.quiet():
             self._say("\nReview before sealing")
-            left = spared = 0
-            for check in state.plan.suite.checks:
-                attempt = state.counting(check.id)
-                finding = attempt.finding if attempt else None
-                if finding and finding.reason == UNIT_QUARANTINED:
-                    left += 1
-                elif finding and (finding.not_needed or finding.not_fitted):
-                    spared += 1
-                elif finding and finding.verdict not in (None, Verdict.PASS):
-                    self._say(f"  {verdict_word(finding):<12} {check.id}: {summary(finding)}")
-            for number, why in ((spared, "not needed, or not fitted"), (left, UNIT_QUARANTINED)):
-                if number:
-                    self._say(f"  not-run      {number} {'check' if number == 1 else 'checks'}: {why}")
+            for line in self._wanting(state):
+                self._say(line)
+            for number, why in _spared(state):
+                self._say(f"  not-run      {number} {'check' if number == 1 else 'checks'}: {why}")
             for joint in outcome.joints:
                 if joint.disturbed and joint.coverage == "not-covered":
-                    self._say(f"  not covered  {joint.joint}: {joint.title}, disturbed by this repair")
-            self._say(f"  {headline(outcome)}")
-            while True:
-                acts = "correct" if state.quarantined else "again, correct, reopen, waive"
-                line = await self._line(f"seal, {acts} or later (? explains)")
-                words = line.split(maxsplit=2)
-                verb, rest = (words[0], words[1:]) if words else ("", [])
-                if verb in ("seal", "later") and not rest:
-                    return ReviewAnswer("seal" if verb == "seal" else "later")
-                if verb in ("again", "correct", "reopen", "waive") and rest:
-                    wish = await self._wish(state, verb, rest)
-                    if wish is not None:
-                        return ReviewAnswer("act", wish)
-                    continue
-                self._say(REVIEW_HELP)
+                    self._say(told("not covered", f"{joint.joint}: {joint.title}, disturbed by this repair"))
+            self._tell_how_to_mend(state)
+            self._say(folded(headline(outcome)))
+            acts = "correct" if state.quarantined else "again, correct, reopen, waive"
+            return await self._answer(state, f"seal, {acts} or later (? explains)", "seal", SEAL_HELP)
+
+    def _wanting(self, state: RunState) -> list[str]:
+        """What has not passed so far, with where to look."""
+        lines = []
+        for check in state.plan.suite.checks:
+            attempt = state.counting(check.id)
+            finding = attempt.finding if attempt else None
+            if finding is None or finding.verdict in (None, Verdict.PASS) or _is_spared(finding):
+                continue
+            lines.append(told(verdict_word(finding), f"{check.id}: {summary(finding)}"))
+            if finding.verdict is Verdict.FAIL and (look := look_at(state.plan, check)):
+                lines.append(told("", capital(f"{look}.")))
+        return lines
+
+    def _tell_how_to_mend(self, state: RunState) -> None:
+        """What comes out, and what to type afterwards, for the first fail of a joint."""
+        if state.quarantined is not None:
+            return
+        for check in state.plan.suite.checks:
+            attempt = state.counting(check.id)
+            failed = attempt is not None and attempt.finding and attempt.finding.verdict is Verdict.FAIL
+            part = part_to_open(state.plan.suite, check) if failed else None
+            if part is not None:
+                way = way_in(state.plan.suite, part)
+                self._say(
+                    folded(
+                        f"To mend “{check.title}” now, take out in this order: {way}. Put together again, type "
+                        f"reopen {part}: what that disturbs is then tested again, in the right order."
+                    )
+                )
+                return
+
+    async def _answer(self, state: RunState, acts: str, go_on: str, explained: str) -> ReviewAnswer:
+        while True:
+            line = await self._line(acts)
+            words = line.split(maxsplit=2)
+            verb, rest = (words[0].lower(), words[1:]) if words else ("", [])
+            if verb == go_on and not rest:
+                return ReviewAnswer("go-on")
+            if verb == "later" and not rest:
+                return ReviewAnswer("later")
+            if verb == "answers" and not rest:
+                self._list_answers(state)
+            elif verb in ("again", "correct", "reopen", "waive") and rest:
+                wish = await self._wish(state, verb, rest)
+                if wish is not None:
+                    return ReviewAnswer("act", wish)
+            else:
+                self._say("\n".join(f"  {told}" for told in f"{explained}\n{ACTS_HELP}".splitlines()))
+
+    def _list_answers(self, state: RunState) -> None:
+        for check in state.plan.suite.checks:
+            attempt = state.counting(check.id)
+            for answer in attempt.answers if attempt and check.prompt else ():
+                self._say(folded(f"{check.id}: {value_text(answer.value, answer.unit)}", "  ", "    "))
 
     async def _wish(self, state: RunState, verb: str, rest: list[str]) -> Wish | None:
-        why = await self._line("Why")
-        wish = Wish(kind=verb, subject=rest[0], why=why, value=rest[1] if len(rest) > 1 else None)  # type: ignore[arg-type]
+        """None where it makes no sense, which was said, or was thought better of."""
+        value = rest[1] if len(rest) > 1 else None
+        if verb == "correct" and value is None:
+            value = await self._line("The right answer")
+        wish = Wish(kind=verb, subject=rest[0], why="-", value=value)  # type: ignore[arg-type]
         try:
             refuse_bad(state, [wish])
         except InputError as error:
-            self._say(f"  {error}")
+            self._say(folded(_OPTION.sub("", f"{error.what[:1].upper()}{error.what[1:]}. {error.to_do}")))
             return None
-        return wish
+        why = await self._line("Why (Enter alone: leave it as it is)")
+        return replace(wish, why=why) if why else None
 
     async def _line(self, words: str) -> str:
         await self._terminal.drop_typed()
@@ -88,3 +145,20 @@ class Desk:
 
     def _say(self, text: str) -> None:
         self._terminal.screen.write("\n".join(printable(line) for line in text.split("\n")))
+
+
+def told(word: str, text: str) -> str:
+    """A line of the list of findings: the verdict, and a text that hangs beside it."""
+    return folded(text, f"  {word:<12} ", " " * 15)
+
+
+def _is_spared(finding: Finding) -> bool:
+    """Whether nobody misses it: not needed, not fitted, or stopped with all the rest."""
+    return finding.not_needed or finding.not_fitted or finding.reason == UNIT_QUARANTINED
+
+
+def _spared(state: RunState) -> list[tuple[int, str]]:
+    findings = [attempt.finding for attempt in state.counting_attempts().values() if attempt.finding]
+    left = sum(finding.reason == UNIT_QUARANTINED for finding in findings)
+    spared = sum(_is_spared(finding) for finding in findings) - left
+    return [(n, why) for n, why in ((spared, "not needed, or not fitted"), (left, UNIT_QUARANTINED)) if n]

@@ -1,4 +1,4 @@
-"""What to do about a failed check: which joints to look at, nearest cause first, and what comes out to reach them."""
+"""What to do about a failed check: which joints to look at, nearest cause first, and how to reach them."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from verifier.declare.suite import Check, Suite
 
 
 def look_at(plan: Plan, check: Check) -> str:
-    """ "look at Left antenna lead (disturbed by this repair), then Socket of the radio module"; empty without joints."""
+    """ "look at Left antenna lead (disturbed by this repair), then Radio socket"; empty without joints."""
     # The repair touched these, so the cause is likelier there than in a joint left alone.
     nearest = sorted(check.covers, key=lambda joint: joint not in plan.disturbed)
     said = [

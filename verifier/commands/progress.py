@@ -255,7 +255,7 @@ class LiveView:
         line.add_column(width=12)
         line.add_column()
         line.add_row(Text(verdict_word(finding), _COLOURS[finding.verdict] if finding.verdict else ""), text)
-        self._live.console.print(Padding(line, (0, 0, 0, 2)))
+        self._live.console.print(Padding(line, (0, 0, 0, 2), expand=False))
 
     def _out(self, markup: str) -> None:
         if self._live is not None:

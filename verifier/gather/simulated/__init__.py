@@ -7,7 +7,7 @@ simulation_for, clocks_for       what a new run simulates, if anything, and its 
 SimulatedHost                    its files, sockets, button, clock and serial lines at any moment of virtual time
 SimulatedTaker                   runs probes on it in the engine's own process, beside the worker pool
 ScriptedTechnician, scripted     answers prompts in its time; `scripted` makes him for a host
-Hands                            does to the unit what anybody is asked to do
+WithEyes, Hands                  tells a person what is to be seen at it; does to it what anybody is asked to do
 """
 
 from verifier.gather.simulated.address import (
@@ -24,7 +24,7 @@ from verifier.gather.simulated.description import Description, load_description
 from verifier.gather.simulated.faults import Faults, injected, load_faults, with_faults
 from verifier.gather.simulated.host import SimulatedHost
 from verifier.gather.simulated.taker import SimulatedTaker
-from verifier.gather.simulated.technician import Hands, ScriptedTechnician, scripted
+from verifier.gather.simulated.technician import Hands, ScriptedTechnician, WithEyes, scripted
 
 __all__ = [
     "Description",
@@ -33,6 +33,7 @@ __all__ = [
     "ScriptedTechnician",
     "SimulatedHost",
     "SimulatedTaker",
+    "WithEyes",
     "catalogue_for",
     "clocks_for",
     "clocks_of",
