@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
@@ -10,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from verifier.commands.options import complete_run, json_option, station_option
+from verifier.commands.options import complete_run, json_option, print_json, station_option
 from verifier.errors import InputError
 
 if TYPE_CHECKING:
@@ -78,9 +77,11 @@ def amend(
             to_do="Amend it at that station.",
         )
     _refuse_altered(file, sealed.raw, own, proofs)
-    successor = sealed_of(bench, superseded_by) if superseded_by else None
-    if successor:
-        _refuse_altered(successor[0], successor[1].raw, own, proofs)
+    successor, its_standing = None, Standing()
+    if superseded_by:
+        successor_file, successor = sealed_of(bench, superseded_by)
+        _refuse_altered(successor_file, successor.raw, own, proofs)
+        its_standing = amendments_of(successor_file.parent, successor, own, proofs)
     key, _ = load_or_create(bench.keys, sealed.record.role)
     wanted = Wanted(
         kind=kind,
@@ -89,10 +90,8 @@ def amend(
         at=f"{datetime.now(UTC):%Y-%m-%dT%H:%M:%SZ}",
         changes=_changes(correct),
         software={"verifier": __version__},
-        successor=successor[1] if successor else None,
-        successor_standing=amendments_of(successor[0].parent, successor[1], own, proofs)
-        if successor
-        else Standing(),
+        successor=successor,
+        successor_standing=its_standing,
     )
     trust = own_keys(bench)  # again: the key may have been made just now
     made = seal_amendment(
@@ -106,20 +105,16 @@ def amend(
         click.echo(str(error), err=True)  # the store never costs an amendment
     place = file.parent / "amendments"
     if as_json:
-        click.echo(
-            json.dumps(
-                {
-                    "run": sealed.record.run,
-                    "kind": kind,
-                    "amends": sealed.digest,
-                    "amendment_sha256": made.digest,
-                    "ledger_index": made.index,
-                    "folder": str(place),
-                    "report": str(report),
-                },
-                ensure_ascii=False,
-                indent=2,
-            )
+        print_json(
+            {
+                "run": sealed.record.run,
+                "kind": kind,
+                "amends": sealed.digest,
+                "amendment_sha256": made.digest,
+                "ledger_index": made.index,
+                "folder": str(place),
+                "report": str(report),
+            }
         )
         return
     words = {"correct": "Corrected", "void": "Voided", "supersede": "Superseded"}

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 import click
 
-from verifier.commands.options import complete_run, json_option, station_option
+from verifier.commands.options import complete_run, json_option, print_json, station_option
 from verifier.errors import InputError, VerifierError
 
 if TYPE_CHECKING:
@@ -38,7 +37,7 @@ def runs(everything: bool, station: Path | None, as_json: bool) -> None:
         click.echo(f"Amendments are not shown: {error}", err=True)
     rows = [_row(folder, own, proofs_from(bench.ledger)) for folder in shown]
     if as_json:
-        click.echo(json.dumps(rows, ensure_ascii=False, indent=2))
+        print_json(rows)
         return
     if not rows:
         click.echo("No runs yet. Start one with: verifier run SUITE")
@@ -53,52 +52,64 @@ def runs(everything: bool, station: Path | None, as_json: bool) -> None:
 
 
 def _row(folder: Path, own: TrustList | None, proofs: Proofs) -> dict[str, str | None]:
-    row: dict[str, str | None] = {
-        "run": folder.name,
-        "state": "damaged",
-        "model": None,
-        "serial": None,
-        "ticket": None,
-        "role": None,
-        "note": "",
-    }
+    empty = dict.fromkeys(("run", "state", "model", "serial", "ticket", "role", "note"))
+    row: dict[str, str | None] = empty | {"run": folder.name, "state": "damaged"}
     try:
-        from verifier.seal import Standing, amended_words, amendments_of, read_sealed, record_in, report_in
+        from verifier.seal import record_in
 
-        if (file := record_in(folder)) is not None:
-            sealed = read_sealed(file)
-            record = sealed.record
-            disposition = record.outcome.disposition.value
-            row |= {"state": disposition, "model": record.suite.model, "serial": record.unit.serial}
-            row |= {"ticket": record.order.ticket, "note": record.outcome.reason, "role": record.role}
-            if report_in(folder) is None:
-                row["note"] = "sealed, report still to be written: verifier resume"
-            standing = amendments_of(folder, sealed, own, proofs) if own is not None else Standing()
-            now = standing.fields(record)
-            row |= {"serial": _text(now["serial"]), "ticket": _text(now["ticket"])}
-            if standing.word in ("voided", "superseded"):
-                row |= {"state": standing.word, "note": f"{amended_words(standing)} (it said {disposition})"}
-            elif standing.word:
-                row["note"] = f"{row['note']}; {amended_words(standing)}"
-            if standing.problems:
-                row["note"] = f"{row['note']}; {' '.join(standing.problems)}"
-        else:
-            from verifier.gather.journal import read
-            from verifier.gather.state import replay
+        file = record_in(folder)
+        return row | (_open_run(folder) if file is None else _sealed_run(file, own, proofs))
+    except VerifierError as error:
+        return row | {"note": error.what}
+    except OSError as error:
+        return row | {"note": str(error)}
 
-            events = read(folder / "journal").events
-            if not events:
-                return row | {"state": "empty", "note": "ended before anything was journalled"}
-            state = replay(events)
-            done = len(state.plan.suite.checks) - len(state.pending())
-            stood_still = state.interruptions[-1] if state.interruptions else None
-            why = stood_still.why if stood_still and stood_still.resumed is None else ""
-            row |= {"state": "open", "model": state.plan.suite.model, "serial": state.serial}
-            row |= {"ticket": state.plan.order.ticket, "role": state.role}
-            row["note"] = f"{done} of {len(state.plan.suite.checks)} checks done{f'; {why}' if why else ''}"
-    except (VerifierError, OSError) as error:
-        row["note"] = error.what if isinstance(error, VerifierError) else str(error)
-    return row
+
+def _sealed_run(file: Path, own: TrustList | None, proofs: Proofs) -> dict[str, str | None]:
+    from verifier.seal import Standing, amended_words, amendments_of, read_sealed, report_in
+
+    sealed = read_sealed(file)
+    record, disposition = sealed.record, sealed.record.outcome.disposition.value
+    standing = amendments_of(file.parent, sealed, own, proofs) if own is not None else Standing()
+    now = standing.fields(record)
+    state, note = disposition, record.outcome.reason
+    if report_in(file.parent) is None:
+        note = "sealed, report still to be written: verifier resume"
+    if standing.word in ("voided", "superseded"):
+        state, note = standing.word, f"{amended_words(standing)} (it said {disposition})"
+    elif standing.word:
+        note = f"{note}; {amended_words(standing)}"
+    if standing.problems:
+        note = f"{note}; {' '.join(standing.problems)}"
+    return {
+        "state": state,
+        "model": record.suite.model,
+        "serial": _text(now["serial"]),
+        "ticket": _text(now["ticket"]),
+        "role": record.role,
+        "note": note,
+    }
+
+
+def _open_run(folder: Path) -> dict[str, str | None]:
+    from verifier.gather.journal import read
+    from verifier.gather.state import replay
+
+    events = read(folder / "journal").events
+    if not events:
+        return {"state": "empty", "note": "ended before anything was journalled"}
+    state = replay(events)
+    checks = len(state.plan.suite.checks)
+    last = state.interruptions[-1] if state.interruptions else None
+    why = f"; {last.why}" if last and last.resumed is None and last.why else ""
+    return {
+        "state": "open",
+        "model": state.plan.suite.model,
+        "serial": state.serial,
+        "ticket": state.plan.order.ticket,
+        "role": state.role,
+        "note": f"{checks - len(state.pending())} of {checks} checks done{why}",
+    }
 
 
 def _text(value: object) -> str | None:
