@@ -9,8 +9,9 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 from typing import Literal
 
-from verifier.declare.coverage import disturbed_joints
+from verifier.declare.coverage import by_eye_only, disturbed_joints
 from verifier.declare.ladder import rung_of
+from verifier.declare.suite import Suite
 from verifier.errors import InputError
 from verifier.gather.engine import Engine
 from verifier.gather.prompts.question import Given as GivenAnswer
@@ -87,14 +88,29 @@ def act(engine: Engine, wish: Wish, by: Person) -> None:
     if wish.kind == "again":
         _set_aside(engine, wish.subject, f"taken again: {made.why}")
     elif wish.kind == "reopen":
-        joints = set(disturbed_joints(state.plan.suite, [wish.subject]))
         title = state.plan.suite.parts[wish.subject].title
-        for check in state.plan.suite.checks:
-            # What was found on arrival stays: it tells how the unit came in.
-            if check.stage is not Stage.ARRIVAL and joints.intersection(check.covers):
-                _set_aside(engine, check.id, f"“{title}” was reopened: {made.why}")
+        for check_id in voided_by_reopening(state.plan.suite, wish.subject):
+            _set_aside(engine, check_id, f"“{title}” was reopened: {made.why}")
     elif wish.kind == "correct":
         _correct(engine, wish, by)
+
+
+def voided_by_reopening(suite: Suite, part: str) -> list[str]:
+    """The checks that say nothing any more once a part was taken out again, in the suite's order.
+
+    1. What was found on arrival stays: it tells how the unit came in.
+    2. Checks that prove a joint which that disturbs.
+    3. A plain yes that proves no joint: "unplugged and cool", "all test plugs in" does not hold any more.
+    4. Steps of the open stage that come after one of these: a board that comes out again loses its screws.
+    """
+    joints = set(disturbed_joints(suite, [part]))
+    later = [check for check in suite.checks if check.stage is not Stage.ARRIVAL]
+    voided = {c.id for c in later if joints.intersection(c.covers) or (by_eye_only(c) and not c.covers)}
+    while more := {
+        c.id for c in later if c.stage is Stage.OPEN and c.id not in voided and voided.intersection(c.after)
+    }:
+        voided |= more
+    return [check.id for check in later if check.id in voided]
 
 
 def _set_aside(engine: Engine, check_id: str, why: str) -> None:
