@@ -295,6 +295,7 @@ def keep(result: dict[str, Any], summary: dict[str, Any]) -> None:
         "risk": looks.RISK,
         "looks": looks.LOOKS,
         "grid": [forecast.FAST_STEPS, forecast.SLOW_STEPS],
+        "slow": [[slow.low, slow.high] for _, slow in SPANS.values()],
         "seed": result["seed"],
         "runs": result["runs"],
         "made_by": "tests/campaigns/early_answer.py",

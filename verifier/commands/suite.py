@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from verifier.commands.learn import learn
 from verifier.commands.options import complete_suite, json_option, print_json
 from verifier.commands.prove import prove
 
@@ -21,6 +22,7 @@ def suite() -> None:
     """Check, show and describe suites and their probes."""
 
 
+suite.add_command(learn)
 suite.add_command(prove)
 
 

@@ -184,6 +184,20 @@ def tallies(path: Path, model: str, *, simulated: bool = False) -> list[Tally]:
         return [Tally(*row) for row in rows]
 
 
+def released(path: Path, model: str, *, simulated: bool) -> list[str]:
+    """The runs that released a unit of a model, the oldest first: the simulated ones, or the others. What was
+    voided or superseded does not count."""
+    if not path.is_file():
+        return []
+    with opened(path) as connection:
+        rows = connection.execute(
+            "SELECT run FROM runs WHERE model = ? AND disposition = 'release' AND (role = 'simulated') = ? "
+            "AND run NOT IN (SELECT run FROM amended WHERE standing IN ('voided', 'superseded')) ORDER BY began",
+            (model, simulated),
+        )
+        return [run for (run,) in rows]
+
+
 def how_they_ended(path: Path) -> dict[str, Ended]:
     """How each stored run ended; empty without a store."""
     if not path.is_file():

@@ -13,7 +13,7 @@ Floats = NDArray[np.float64]
 PARTS = 10
 """Into so many parts a heating is cut, to see whether a whole part lies off the curve."""
 WELL_KNOWN = 0.1
-"""Relative uncertainty below which a time constant is known well enough to blame its range."""
+"""Relative uncertainty below which a time constant is known well enough to blame its range, or to teach one."""
 SLACK = 1.25
 """Factor by which a well-known time constant may lie outside its range: it then costs less than the model's
 error."""
@@ -38,14 +38,18 @@ def misfit(y: Floats, residuals: Floats, step: float) -> str:
     return f"the rise follows no two exponentials: a tenth of it lies {worst:.1f} K off the best fit"
 
 
+def well_known(tau: float, u: float, span: float) -> bool:
+    """Whether `span` seconds of samples tell a time constant of standard uncertainty u. One that is longer than
+    they lasted is not known from them, whatever its formal uncertainty is."""
+    return u <= WELL_KNOWN * tau and tau <= span
+
+
 def outside(fit: Fit, span: float, fast: Range, slow: Range) -> str:
     """Says that the ranges of the time constants are wrong for this unit, where the full fit to `span` seconds
-    shows it. A time constant longer than they lasted is not known from them, whatever its formal uncertainty
-    is."""
+    shows it."""
     deviations = fit.deviations[1 + fit.terms :]
     for tau, u in zip(fit.time_constants, deviations, strict=True):
-        known = u <= WELL_KNOWN * tau and tau <= span
-        if not known or any(r.low / SLACK <= tau <= r.high * SLACK for r in (fast, slow)):
+        if not well_known(tau, u, span) or any(r.low / SLACK <= tau <= r.high * SLACK for r in (fast, slow)):
             continue
         return (
             f"a time constant of {tau:.0f} s lies outside the ranges that the suite gives ({fast.low:g} to "

@@ -15,7 +15,7 @@ import json
 from functools import cache
 from importlib.resources import files
 from statistics import NormalDist
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,11 +35,20 @@ def moments(minimum: float, longest: float) -> tuple[float, ...]:
 
 
 @cache
+def _calibration() -> dict[str, Any]:
+    return dict(json.loads((files("verifier.gather.heating") / "calibration.json").read_text()))
+
+
+@cache
 def kappa(of: Literal["rise", "fast"]) -> float:
     """How much wider than nominal the interval of the rise, or of the fast time constant, has to be:
     calibrated, see `calibration.json`."""
-    text = (files("verifier.gather.heating") / "calibration.json").read_text()
-    return float(json.loads(text)["kappa"][of])
+    return float(_calibration()["kappa"][of])
+
+
+def calibrated_slow() -> list[tuple[float, float]]:
+    """Ranges of the slow time constant, in s, with which kappa was found, the truth at either end of them."""
+    return [(float(low), float(high)) for low, high in _calibration()["slow"]]
 
 
 def reach(dof: float, widened: float) -> float:
