@@ -178,6 +178,10 @@ def test_every_file_that_is_named_exists() -> None:
     for doc, text in DOCS.items():
         for target in re.findall(r"\]\(([^)#:]+)\)", text):
             assert (ROOT / doc).parent.joinpath(target).exists(), f"{doc} links to {target}"
+        headings = re.findall(r"^#+ (.*)$", text, flags=re.MULTILINE)
+        anchors = {re.sub(r"[^\w -]", "", heading.lower()).replace(" ", "-") for heading in headings}
+        for anchor in re.findall(r"\]\(#([^)]+)\)", text):
+            assert anchor in anchors, f"{doc} links to #{anchor}, which is no heading of it"
     for row in DOCS[DEVELOPERS].splitlines():
         room = "."
         for span in re.findall(r"`([^`]+)`", row):
