@@ -26,7 +26,8 @@ from verifier.errors import InputError, JournalError
 from verifier.gather.catalogue import load_catalogue
 from verifier.gather.earlier_quarantine import FindQuarantine
 from verifier.gather.hosts import Access, lasting, open_host
-from verifier.gather.instruments.ceilings import refuse_beyond_ceilings
+from verifier.gather.instruments.ceilings import uses_instruments
+from verifier.gather.instruments.loading import load_instruments
 from verifier.gather.journal import Journal, read
 from verifier.gather.session import Sitting, sit
 from verifier.gather.simulated import clocks_for, clocks_of, simulation_for
@@ -103,9 +104,10 @@ def begin(
     clocks = clocks_for(simulation)
     # An address that cannot be used is refused before anything is written.
     open_host(at, clocks, simulation, access_to(station, plan.suite))
-    # So is a suite that wants more of the station's supplies and loads than the station allows.
+    # So is an instrument's file that is wrong, where the suite uses instruments.
     catalogue = load_catalogue()
-    refuse_beyond_ceilings(plan.suite, station.instruments, catalogue)
+    if uses_instruments(plan.suite, catalogue):
+        load_instruments(station.instruments)
     station.create()
     now = datetime.now(UTC)
     run = f"{now:%Y%m%dT%H%M%SZ}-{b32encode(secrets.token_bytes(4)).decode().lower()[:6]}"

@@ -48,41 +48,55 @@ def instruments(context: click.Context, station: Path | None, as_json: bool) -> 
         if one["due"]:
             click.echo(f"  calibration due {one['due']}{' (past)' if one['overdue'] else ''}")
         if one["energises"]:
-            click.echo(f"  can supply, load or switch; safe by: verifier station safe. {NOT_A_SAFETY_FUNCTION}")
+            click.echo("  can supply, load or switch; made safe by `verifier station safe`")
+    if any(one["energises"] for one in found):
+        click.echo(NOT_A_SAFETY_FUNCTION)
+    if any(one["problem"] for one in found):
+        raise BenchFault("not every instrument answers as its file says")
 
 
 @instruments.command(name="try")
 @click.argument("name")
 @station_option
 def try_one(name: str, station: Path | None) -> None:
-    """Ask the instrument NAME who it is, and take one value of each quantity it measures. Switches nothing on."""
+    """Ask the instrument NAME who it is, and take one value of each quantity it measures. Switches nothing on.
+
+    Its file may still lack the serial number: then only who it is is asked.
+    """
     folder = _folder(station)
+    from verifier.gather.instruments.loading import load_instrument
+
+    there = sorted(file.stem for file in folder.glob("*.toml"))
+    if name not in there:
+        known = ", ".join(there) or "none"
+        raise InputError(f"there is no instrument {name[:64]!r}", where=str(folder), to_do=f"There are: {known}.")
+    described = load_instrument(folder / f"{name}.toml", serial_known=False)
 
     async def attempt(bench: StationInstruments) -> bool:
         from verifier.gather.instruments.accuracy import half_width, range_for
+        from verifier.gather.instruments.replies import fields_of
 
-        if name not in bench.instruments:
-            known = ", ".join(bench.instruments) or "none"
-            raise InputError(
-                f"there is no instrument {name[:64]!r}", where=str(folder), to_do=f"There are: {known}."
-            )
-        click.echo(f"says   {await bench.identify(name) or 'nothing: it cannot be asked who it is'}")
+        said = await bench.identify(name)
+        click.echo(f"says   {said or 'nothing: it cannot be asked who it is'}")
+        if described.identity is not None and not described.serial:
+            serial = fields_of(described.identity.reply, said)["serial"]
+            click.echo(f'Is that the number on the instrument itself? Then add to its file: serial = "{serial}"')
+            return True
         whole = True
-        for quantity, described in bench.instruments[name].quantities.items():
+        for quantity, measured in described.quantities.items():
             try:
                 value = await bench.measure(name, quantity)
             except BenchFault as error:
                 click.echo(f"{quantity}: {error.what}")
                 whole = False
                 continue
-            accuracy = range_for(described, value, None)
-            known = (
-                f" ± {half_width(accuracy, value):.3g}" if accuracy else " (no accuracy specification in its file)"
-            )
-            click.echo(f"{quantity}: {value:.6g}{known} {described.unit}")
+            accuracy = range_for(measured, value, None)
+            known = f" ± {half_width(accuracy, value):.3g}" if accuracy else ""
+            unknown = "" if accuracy else " (its file states no accuracy, so that no check reads it)"
+            click.echo(f"{quantity}: {value:.6g}{known} {measured.unit}{unknown}")
         return whole
 
-    if not _with_bench(folder, attempt):
+    if not _with_bench(folder, attempt, {name: described}):
         raise BenchFault("not everything could be measured", where=name)
 
 
@@ -169,14 +183,18 @@ def _folder(station: Path | None) -> Path:
     return Station.at(station).instruments
 
 
-def _with_bench(folder: Path, work: Callable[[StationInstruments], Awaitable[Any]]) -> Any:
+def _with_bench(
+    folder: Path,
+    work: Callable[[StationInstruments], Awaitable[Any]],
+    instruments: dict[str, Instrument] | None = None,
+) -> Any:
     import anyio
 
     from verifier.gather.clocks import RealClocks
     from verifier.gather.instruments.bench import StationInstruments
 
     async def go() -> Any:
-        async with StationInstruments(folder, RealClocks()) as bench:
+        async with StationInstruments(folder, RealClocks(), instruments) as bench:
             return await work(bench)
 
     try:

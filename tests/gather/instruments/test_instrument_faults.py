@@ -205,9 +205,10 @@ def test_a_supply_that_does_not_switch_off_is_told_and_never_hidden(
     folder: Path, instruments: TestInstruments
 ) -> None:
     async def work(bench: StationInstruments) -> None:
-        with pytest.raises(BenchFault, match="switch it off by hand"):
+        with pytest.raises(BenchFault, match="could not be made safe") as told:
             async with trying_to_leave(bench, instruments):
                 pass
+        assert "Switch supply off at its own switch now" in told.value.to_do
         instruments.misbehave("supply", "")
         assert instruments.goes_off(), "it is tried again until it is off"
 

@@ -260,11 +260,11 @@ def test_after_a_pause_all_is_made_safe_first_and_hands_clear_is_asked(bench: St
     paused(bench)
     code, said = at_terminal(
         bench,
-        {"Are all hands and tools off the unit?": "y", "seal, again, correct": "seal"},
+        {"Hands clear?": "y", "Review before sealing": "seal"},
         "resume", "--technician", "T07",
     )  # fmt: skip
     assert code == 0, said
-    assert said.index("Hands clear?") < said.index("seal, again")
+    assert said.index("Hands clear?") < said.index("Review before sealing")
     kinds = [kind for kind, _ in bench.events()]
     after = kinds[kinds.index("resumed") :]
     assert after.index("safe") < after.index("hands-clear") < after.index("reading")
@@ -276,7 +276,7 @@ def test_hands_that_are_not_clear_keep_the_output_off(bench: Station) -> None:
     paused(bench)
     code, said = at_terminal(
         bench,
-        {"Are all hands and tools off the unit?": "n", "seal, again, correct": "seal"},
+        {"Hands clear?": "n", "Review before sealing": "seal"},
         "resume", "--technician", "T07",
     )  # fmt: skip
     assert code == 1, said
@@ -311,16 +311,33 @@ def test_station_safe_says_what_it_could_not_reach(bench: Station) -> None:
     assert code == 2 and "Switch it off at its own switch now" in said, said
 
 
-@pytest.mark.parametrize("wish", ["voltage = 25.0", "current_limit = 1.5"])
-def test_a_suite_cannot_exceed_the_ceilings_of_the_station(bench: Station, wish: str) -> None:
-    key = wish.partition(" ")[0]
-    text = (
-        SUITE.replace("voltage = 12.0", wish) if key == "voltage" else SUITE.replace("current_limit = 0.5", wish)
-    )
-    bench.suite(text=text)
+VOLTS_BY_EYE = """
+[[checks]]
+id = "by-eye"
+title = "Current at 12 V, read off"
+prompt = "number"
+instead_of = "supply-current"
+say = "Read the current."
+unit = "mA"
+range = [0, 1000]
+limits = [{ reading = "number", nominal = 120, tolerance = 20, unit = "mA", source = "invented" }]
+"""
+
+
+@pytest.mark.parametrize(("old", "new"), [("voltage = 12.0", "voltage = 25.0"), ("limit = 0.5", "limit = 1.5")])
+def test_a_check_that_wants_more_than_the_stations_ceiling_is_not_run(bench: Station, old: str, new: str) -> None:
+    bench.suite(text=SUITE.replace(old, new))
     code, said = bench.command("run", "suite.toml", "--at", "none")
-    assert code == 2 and "ceiling" in said and "supply-current" in said, said
-    assert not (bench.root / "runs").exists(), "refused before anything was written"
+    assert code == 1 and "not-run" in said and "than its ceilings at this station allow" in said, said
+    assert "ceilings in the instrument's file" in said, "and what to do"
+    assert not bench.instruments.tell()["supply"]["heard"], "nothing was sent to it"
+
+
+def test_what_stands_in_for_a_check_beyond_the_ceiling_is_asked_and_counts(bench: Station) -> None:
+    bench.suite(text=SUITE.replace("voltage = 12.0", "voltage = 25.0") + VOLTS_BY_EYE)
+    (bench.folder / "answers.toml").write_text('[by-eye]\nvalue = 119\nby = "T07"\n')
+    code, said = bench.command("run", "suite.toml", "--at", "none", "--answers", "answers.toml")
+    assert code == 0 and "Released" in said, said
     assert not bench.instruments.tell()["supply"]["heard"]
 
 
@@ -338,6 +355,17 @@ def test_station_instruments_lists_tries_and_shows_kinds(bench: Station) -> None
     assert "calibration due 2999-03-01" in said and "not a safety function" in said
     code, said = bench.command("station", "instruments", "try", "meter")
     assert code == 0 and "resistance: 100 ± 0.22 Ohm" in said, said
+    file = bench.root / "instruments" / "meter.toml"
+    whole = file.read_text()
+    file.write_text(whole.replace('serial = "METER-001"\n', ""))
+    code, said = bench.command("station", "instruments", "try", "meter")
+    assert code == 0 and 'add to its file: serial = "METER-001"' in said and "resistance" not in said, said
+    code, said = bench.command("station", "instruments")
+    assert code == 2 and "`verifier station instruments try meter`" in said, "nothing else is done without it"
+    file.write_text(whole.replace("METER-001", "METER-002"))
+    code, said = bench.command("station", "instruments")
+    assert code == 2 and "Are two instruments swapped?" in said and "EXAMPLE,PS1" in said, said
+    file.write_text(whole)
     code, said = bench.command("station", "instruments", "try", "scope")
     assert code == 2 and "meter, supply" in said
     code, said = bench.command("station", "instruments", "kinds", "relay-card")

@@ -12,7 +12,7 @@ from taking import take, u_of
 
 from verifier.declare.lint import load_suite
 from verifier.declare.usb_ports import USB_PORTS
-from verifier.errors import InputError
+from verifier.errors import InputError, NotPossible
 from verifier.gather.catalogue import load_catalogue
 from verifier.shipped import folder as shipped_folder
 from verifier.steps import Cue
@@ -105,15 +105,18 @@ def test_settings_that_make_no_sense_are_refused(wrong: dict[str, Any], said: st
         settings_of(declaration, {"instrument": "load", **wrong})
 
 
-def test_ceilings_hold_for_the_current_that_follows_from_the_port(folder: Path) -> None:
-    from verifier.gather.instruments.ceilings import refuse_beyond_ceilings
-
+def test_ceilings_hold_for_the_current_that_follows_from_the_port(
+    folder: Path, instruments: TestInstruments
+) -> None:
     text = folder.joinpath("load.toml").read_text().replace("current = 3.0", "current = 2.0")
     folder.joinpath("load.toml").write_text(text)
-    path = folder / "suite.toml.txt"
-    path.write_text(SUITE.replace("usb3-a", "usb-c-3a"))
-    with pytest.raises(InputError, match="wants 3 A of load"):
-        refuse_beyond_ceilings(load_suite(path, load_catalogue()).suite, folder, load_catalogue())
+    instruments.tell(forget=["load"])
+
+    with pytest.raises(NotPossible, match=r"more of load .* \(current 3 A, ceiling 2\)") as told:
+        take(folder, "usb.vbus", instrument="load", port="usb-c-3a")
+    assert "ceilings in the instrument's file" in told.value.to_do
+    assert not instruments.tell()["load"]["heard"], "nothing was sent to it"
+    take(folder, "usb.vbus", instrument="load", port="usb3-a", settle=0.0)
 
 
 SUITE = """schema = 1

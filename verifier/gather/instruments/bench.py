@@ -21,6 +21,7 @@ from verifier.gather.instruments.process import GONE, InstrumentProcess, take_lo
 from verifier.gather.instruments.services import ENERGISE, INSTRUMENTS
 from verifier.services import Clocks, Commands, Files
 
+OWN_SWITCH = "Switch {name} off at its own switch now: it may still be on."
 EXCHANGES = 60
 """Exchanges that one order may take at the most: so many reply timeouts are waited for it."""
 
@@ -31,14 +32,19 @@ class StationInstruments:
     simulated = False
     """Whether it stands beside a simulated unit, which no real instrument sees."""
 
-    def __init__(self, folder: Path, clocks: Clocks) -> None:
+    def __init__(self, folder: Path, clocks: Clocks, instruments: dict[str, Instrument] | None = None) -> None:
+        """`instruments` are the ones to know; without them, all that are described in `folder`."""
         self.folder, self._clocks = folder, clocks
-        self._instruments: dict[str, Instrument] | None = None
+        self._instruments = instruments
         self._process: InstrumentProcess | None = None
         self._tasks: TaskGroup | None = None
         self._starting = anyio.Lock()
         self.switched_on: set[str] = set()
         """What was switched on and has not said since that it is safe."""
+
+    def load(self) -> None:
+        """Read the instruments' files. InputError where one is wrong."""
+        _ = self.instruments
 
     @property
     def instruments(self) -> dict[str, Instrument]:
@@ -71,7 +77,10 @@ class StationInstruments:
             return self.instruments[name]
         except KeyError:
             known = ", ".join(self.instruments) or "none"
-            raise NotPossible(f"this station has no instrument {name[:64]!r} (there are: {known})") from None
+            raise NotPossible(
+                f"this station has no instrument {name[:64]!r} (there are: {known})",
+                to_do="Describe it in the station's folder instruments: `verifier station instruments kinds`.",
+            ) from None
 
     def origin(self, name: str) -> str:
         """Where a reading of it comes from, with the leave to use it past its due date where that was needed."""
@@ -93,7 +102,11 @@ class StationInstruments:
         override = instrument.override
         if override is None or self._today() > override.until:
             ended = f", and the leave to use it ended {override.until}" if override else ""
-            raise NotPossible(f"{name} is past its calibration, which was due {instrument.due}{ended}")
+            raise NotPossible(
+                f"{name} is past its calibration, which was due {instrument.due}{ended}",
+                to_do=f"Have it calibrated. Until then the quality lead may give leave in {name}.toml: [override] "
+                "with who, why and until.",
+            )
 
     def overdue(self, instrument: Instrument) -> bool:
         """Whether its calibration has run out."""
@@ -170,8 +183,12 @@ class StationInstruments:
         limit = 10.0 + EXCHANGES * instrument.line.timeout
         answer = await process.ask({**order, "name": name}, limit)
         if "fault" in answer:
+            unsafe = answer.get("unsafe") or (order["do"] == "break-off")
             more = f"; and it could not be made safe: {answer['unsafe']}" if answer.get("unsafe") else ""
-            raise BenchFault(f"{name} at {instrument.port}: {answer['fault']}{more}"[:1500])
+            raise BenchFault(
+                f"{name} at {instrument.port}: {answer['fault']}{more}"[:1500],
+                to_do=OWN_SWITCH.format(name=name) if unsafe else "",
+            )
         return answer.get("result")
 
     async def _running(self, *, patient: bool = False) -> InstrumentProcess:

@@ -1,18 +1,21 @@
-"""What a suite may ask of the station's instruments, looked at before anything is written or switched on."""
+"""What a suite may ask of the station's instruments: nothing above the station's ceilings.
+
+A check that wants more is not run, as where the instrument is missing: the bench cannot make it, and whatever
+stands in for it is asked. Nothing is sent to the instrument.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from pathlib import Path
-from typing import Protocol, runtime_checkable
+from contextlib import suppress
+from typing import Any, Protocol, runtime_checkable
 
 from verifier.declare.suite import Suite
-from verifier.errors import InputError
+from verifier.errors import InputError, NotPossible
 from verifier.gather.instruments.description import Instrument
-from verifier.gather.instruments.loading import load_instruments
 from verifier.gather.instruments.services import INSTRUMENTS, instruments_of
 from verifier.gather.workers.running import settings_of
-from verifier.readings import Catalogue
+from verifier.readings import Catalogue, ProbeDeclaration
 
 
 @runtime_checkable
@@ -38,36 +41,23 @@ def uses_instruments(suite: Suite, catalogue: Catalogue) -> bool:
     return False
 
 
-def refuse_beyond_ceilings(suite: Suite, folder: Path, catalogue: Catalogue) -> None:
-    """Raise InputError for a check that wants more than the station allows, or a station file that is wrong.
-
-    An instrument that the station does not have is no matter of ceilings: the check is then not run.
-    """
-    if uses_instruments(suite, catalogue):
-        refuse_beyond(suite, load_instruments(folder), str(folder), catalogue)
-
-
-def refuse_beyond(suite: Suite, instruments: Mapping[str, Instrument], where: str, catalogue: Catalogue) -> None:
-    """The same for instruments that are described already."""
-    wrong = []
-    for check in suite.checks:
-        declaration = catalogue.declaration(check.probe) if check.probe else None
-        if declaration is None or INSTRUMENTS not in declaration.services:
-            continue
-        settings = settings_of(declaration, check.settings)
-        if not isinstance(settings, Demanding) or (instrument := instruments.get(settings.instrument)) is None:
-            continue
-        for name, value in settings.demands().items():
-            ceiling = instrument.ceilings.get(name)
-            if ceiling is not None and value > ceiling:
-                unit = instrument.sets[name].unit
-                wrong.append(
-                    f"{check.id} wants {value:g} {unit} of {settings.instrument}, whose {name} has its ceiling at "
-                    f"{ceiling:g} {unit}"
-                )
+def refuse_beyond(
+    declaration: ProbeDeclaration, given: Mapping[str, Any], instruments: Mapping[str, Instrument]
+) -> None:
+    """Raise NotPossible for settings that want more of an instrument than the station allows."""
+    settings: Any = None
+    with suppress(InputError):  # which whoever takes the readings tells
+        settings = settings_of(declaration, given)
+    if not isinstance(settings, Demanding) or (instrument := instruments.get(settings.instrument)) is None:
+        return
+    wrong = [
+        f"{name} {value:g} {instrument.sets[name].unit}, ceiling {instrument.ceilings[name]:g}"
+        for name, value in settings.demands().items()
+        if name in instrument.ceilings and value > instrument.ceilings[name]
+    ]
     if wrong:
-        raise InputError(
-            "; ".join(wrong),
-            where=where,
-            to_do="Nothing was switched on. Mend the suite; the ceilings are the station's.",
+        raise NotPossible(
+            f"this wants more of {settings.instrument} than its ceilings at this station allow "
+            f"({'; '.join(wrong)}); nothing was switched on",
+            to_do="Make it at a bench that may. What this one may stands as ceilings in the instrument's file.",
         )

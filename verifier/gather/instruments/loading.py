@@ -64,8 +64,19 @@ def load_instruments(folder: Path) -> dict[str, Instrument]:
     return found
 
 
-def load_instrument(file: Path) -> Instrument:
-    return load_model(file, Instrument, dates=_DATES, rules=_rules, prepare=with_kind)
+def load_instrument(file: Path, *, serial_known: bool = True) -> Instrument:
+    """One file. InputError or InputProblems where it cannot be used.
+
+    Without `serial_known` it may leave out the serial number: for whoever asks the instrument which it is.
+    """
+
+    def rules(notes: Notes, instrument: Instrument) -> None:
+        _rules(notes, instrument)
+        if serial_known and instrument.identity is not None and not instrument.serial:
+            to_do = f"`verifier station instruments try {file.stem}` shows what it answers."
+            notes.error(("serial",), "serial is missing: the instrument must answer with it", to_do)
+
+    return load_model(file, Instrument, dates=_DATES, rules=rules, prepare=with_kind)
 
 
 def with_kind(data: dict[str, Any]) -> dict[str, Any]:
@@ -112,9 +123,6 @@ def _rules(notes: Notes, instrument: Instrument) -> None:
             notes.error(
                 ("identity", "reply"), "the reply names no {serial}", "Say where the serial number stands."
             )
-        if not instrument.serial:
-            to_do = "`verifier station instruments try NAME` shows what it answers."
-            notes.error(("serial",), "serial is missing: the instrument must answer with it", to_do)
     elif instrument.serial or instrument.model:
         notes.error(("identity",), "an instrument that states serial or model has an [identity]", "Add it.")
     _quantities(notes, instrument)

@@ -13,7 +13,7 @@ from verifier.declare.suite import PromptKind, Suite
 from verifier.errors import BenchFault, NotPossible, VerifierError
 from verifier.gather.catalogue import ProbeCatalogue
 from verifier.gather.instruments.bench import StationInstruments
-from verifier.gather.instruments.ceilings import refuse_beyond, refuse_beyond_ceilings, uses_instruments
+from verifier.gather.instruments.ceilings import uses_instruments
 from verifier.gather.instruments.taker import InstrumentTaker
 from verifier.gather.prompts.question import Asker, Question
 from verifier.gather.state import to_json
@@ -104,15 +104,13 @@ async def instruments_for(
 ) -> AsyncIterator[InstrumentSitting | None]:
     """The instruments of the station in `folder`, or those given; None where the suite uses none.
 
-    InputError for a suite that wants more than the station allows.
+    InputError where one of their files is wrong: told now, not in the middle of a check.
     """
     if folder is None or not uses_instruments(suite, catalogue):
         yield None
         return
-    if isinstance(folder, StationInstruments):
-        refuse_beyond(suite, folder.instruments, "the bench beside the simulated unit", catalogue)
-    else:
-        refuse_beyond_ceilings(suite, folder, catalogue)
-    async with folder if isinstance(folder, StationInstruments) else StationInstruments(folder, clocks) as bench:
+    given = folder if isinstance(folder, StationInstruments) else StationInstruments(folder, clocks)
+    given.load()
+    async with given as bench:
         clear = HandsClear(asker, append, needed=resumed)
         yield InstrumentSitting(bench, InstrumentTaker(bench, catalogue, clocks, clear), append)

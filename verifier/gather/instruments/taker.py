@@ -12,6 +12,7 @@ import anyio
 from verifier.errors import BenchFault, NotPossible, VerifierError
 from verifier.gather.catalogue import ProbeCatalogue
 from verifier.gather.instruments.bench import InstrumentHost, StationInstruments
+from verifier.gather.instruments.ceilings import refuse_beyond
 from verifier.gather.instruments.services import energises, instruments_of
 from verifier.gather.workers.running import run_probe
 from verifier.readings import ProbeDeclaration, SoFar
@@ -52,6 +53,7 @@ class InstrumentTaker:
         names = instruments_of(settings)
         for name in names:
             self._bench.refuse_overdue(name)
+        refuse_beyond(declaration, settings, self._bench.instruments)
         if energises(declaration, settings):
             await self._clear(" and ".join(names))
         await self._bench.ready()
@@ -84,4 +86,4 @@ class InstrumentTaker:
                     await self._bench.make_safe(name)
                 except VerifierError as error:
                     if not broken:  # else that is told which broke it
-                        raise BenchFault(f"could not be made safe, switch it off by hand: {error.what}") from None
+                        raise BenchFault(f"could not be made safe: {error.what}", to_do=error.to_do) from None
