@@ -179,9 +179,12 @@ def _tell(running: Running, ended: Ended, request: Request) -> int:
         if request.as_json:
             print_json({"run": running.run, "paused": ended.paused_because, "meanwhile": ended.meanwhile})
             return ended.exit_code
+        from verifier.commands.suite_text import wrapped
+
         if ended.meanwhile:
-            click.echo(f"\n{printable(ended.meanwhile)}")
-        click.echo(f"Paused ({printable(ended.paused_because)}). Go on with: verifier resume {running.run}")
+            click.echo(f"\n{wrapped(printable(ended.meanwhile))}")
+        click.echo(wrapped(f"Paused ({printable(ended.paused_because)})."))
+        click.echo(f"Go on with: verifier resume {running.run}")
         return ended.exit_code
     assert ended.sealed is not None and ended.report is not None  # noqa: S101 - with every outcome
     _write_copies(ended.sealed, ended.report, request)

@@ -290,13 +290,13 @@ def _wait(error: BenchFault | NotPossible) -> Pause:
 
 
 def _pause(host: Host, settings: RetentionSettings, why: str = "") -> Pause:
-    again = f"{why}: " if why else ""
+    again, so = (f"{why}: ", f"{why[0].upper()}{why[1:]}. ") if why else ("", "")
     battery = ", and its main battery" if settings.battery_out else ""
     first = "Shut this computer down first. " if host.address == "local" else ""
     return Pause(
         why=f"{again}all power is to be away from the unit for {words(settings.seconds)}",
         say=(
-            f"{first}Take all power away now: {settings.unplug}{battery}. Leave it away for at least "
+            f"{so}{first}Take all power away now: {settings.unplug}{battery}. Leave it away for at least "
             f"{words(settings.seconds)} and note for how long. Then put it back, start the unit, and go on."
         ),
         seconds=settings.seconds,

@@ -118,7 +118,7 @@ def _which_minute(first: str = "") -> Ask:
     return Ask(
         say=f"{first}Which minute began when you pressed?",
         pattern=_MARK,
-        hint="YYYY-MM-DD hh:mm in UTC, or with its offset: 2026-11-25 14:37 +01:00",
+        hint="YYYY-MM-DD hh:mm in UTC, or with the offset, as 2026-11-25 14:37 +01:00",
         about=MINUTE,
     )
 
