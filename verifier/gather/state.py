@@ -10,11 +10,10 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any, TypeVar
 
-from pydantic import TypeAdapter
-
 from verifier.declare.coverage import disturbed_joints
 from verifier.declare.order import RepairOrder
 from verifier.declare.plan import Plan
+from verifier.declare.shape import adapter_of
 from verifier.declare.suite import Check, Suite
 from verifier.errors import JournalError
 from verifier.gather.journal import Event
@@ -38,22 +37,13 @@ from verifier.readings import (
 T = TypeVar("T")
 
 
-_ADAPTERS: dict[type[Any], TypeAdapter[Any]] = {}
-
-
-def _adapter(kind: type[T]) -> TypeAdapter[T]:
-    if kind not in _ADAPTERS:
-        _ADAPTERS[kind] = TypeAdapter(kind)
-    return _ADAPTERS[kind]
-
-
 def to_json(value: Any) -> Any:
     """JSON data of a shared word, leaving out what has its default."""
-    return _adapter(type(value)).dump_python(value, mode="json", exclude_defaults=True)
+    return adapter_of(type(value)).dump_python(value, mode="json", exclude_defaults=True)
 
 
 def from_json(kind: type[T], data: Any) -> T:
-    return _adapter(kind).validate_python(data)
+    return adapter_of(kind).validate_python(data)
 
 
 @dataclass(slots=True)
@@ -146,9 +136,8 @@ class RunState:
 
     def apply(self, event: Event) -> None:
         """Take in one event. Unknown kinds are an error of ours, not of the user's."""
-        if event.pid not in self.pids or event.at.boot_id not in self.boots:
-            self.pids.add(event.pid)
-            self.boots.add(event.at.boot_id)
+        self.pids.add(event.pid)
+        self.boots.add(event.at.boot_id)
         _APPLY[event.kind](self, event)
         self.last, self.lines = event.at, event.seq
         self.clock_synchronised = event.synchronised
