@@ -6,8 +6,6 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
 
-from pydantic import TypeAdapter
-
 from verifier.declare.flaws import MOST_SHOWN, to_problems
 from verifier.declare.notes import Enough, Notes
 from verifier.declare.shape import Salvage, adapter_of, salvage
@@ -32,8 +30,7 @@ def load_model(
     be read, InputProblems with everything that is wrong in it. Warnings do not refuse it.
     """
     data, text, _ = read_toml(path)
-    adapter: TypeAdapter[T] = adapter_of(model)  # type: ignore[arg-type]
-    found: Salvage[T] = salvage(adapter, prepare(data) if prepare else data, dates=dates)
+    found: Salvage[T] = salvage(adapter_of(model), prepare(data) if prepare else data, dates=dates)
     notes = Notes(found, list(found.flaws))
     if found.model is not None and rules is not None and len(notes.flaws) < MOST_SHOWN:
         try:

@@ -45,7 +45,7 @@ def settings_flaws(declaration: ProbeDeclaration, settings: Mapping[str, Any], a
 
 def _fitted(declaration: ProbeDeclaration, settings: Mapping[str, Any]) -> tuple[Any, list[Flaw]]:
     try:
-        adapter: TypeAdapter[Any] = adapter_of(declaration.settings)  # type: ignore[arg-type]
+        adapter: TypeAdapter[Any] = adapter_of(declaration.settings)
     except (PydanticUserError, NameError, TypeError) as error:
         what = f"the probe {shown(declaration.name)} declares settings that cannot be checked"
         return None, [Flaw(path=(), what=what, to_do=f"Its author must mend it: {type(error).__name__}.")]
@@ -90,7 +90,7 @@ class SettingDescription:
 
 def describe_settings(declaration: ProbeDeclaration) -> list[SettingDescription]:
     """The settings of a probe in the order in which it declares them."""
-    properties = adapter_of(declaration.settings).json_schema().get("properties", {})  # type: ignore[arg-type]
+    properties = adapter_of(declaration.settings).json_schema().get("properties", {})
     # Probes may have settings in common: what a base class says of them holds, unless the class says it itself.
     words: dict[str, str] = {}
     for declared in reversed(declaration.settings.__mro__[:-1]):

@@ -350,7 +350,11 @@ def _as_dict(value: Any) -> dict[str, Any]:
     return value if isinstance(value, dict) else {}
 
 
-@cache
+_ADAPTERS: dict[Any, TypeAdapter[Any]] = {}
+
+
 def adapter_of(model: type[T]) -> TypeAdapter[T]:
     """One adapter a type: making one is the slow part."""
-    return TypeAdapter(model)
+    if model not in _ADAPTERS:
+        _ADAPTERS[model] = TypeAdapter(model)
+    return _ADAPTERS[model]
