@@ -76,6 +76,7 @@ def test_beeps_counted_at_a_terminal(tmp_path: Path, off: int) -> None:
     when(": ")
     os.write(end, b"many\n")
     when("Type it as a number.")
+    when(": ")
     os.write(end, f"{shown + off}\n".encode())
     when("seal, again, correct")
     os.write(end, b"seal\n")

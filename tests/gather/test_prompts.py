@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import pty
+import threading
 import time
 
 import anyio
@@ -64,6 +65,9 @@ def test_typed_answers(asked: Question, typed: str, value: object, step: float |
         (question("scan"), "a\x1bb", "Scan"),
         (question("scan"), "QS-2004174QS-2004174", "same code twice"),
         (question("text"), "x" * 2001, "longer"),
+        (question("text"), "sharp\x1b[A", "arrow keys"),
+        (question("note"), "a\x00b", "no character"),
+        (question("note"), b"caf\xe9".decode("utf-8", "replace"), "no character"),
     ],
 )
 def test_what_cannot_be_meant_is_asked_again_in_plain_words(asked: Question, typed: str, words: str) -> None:
@@ -205,6 +209,30 @@ def test_what_was_typed_before_the_question_does_not_answer_it() -> None:
     time.sleep(0.05)
     given = typist.run(question("confirm"), ("yes or no", "no\n"))
     assert given.value is False
+
+
+def test_what_is_still_being_pasted_answers_no_question() -> None:
+    typist = Typist()
+    text = [b"yes\n" * 64] * 256
+    threading.Thread(target=lambda: [os.write(typist.end, piece) for piece in text], daemon=True).start()
+    given = typist.run(question("confirm"), ("yes or no", "no\n"))
+    assert given.value is False
+
+
+def test_a_terminal_that_is_closed_pauses_the_run() -> None:
+    typist = Typist()
+
+    async def main() -> None:
+        asker = TerminalAsker(Terminal(typist.terminal_fd, typist), T07)  # type: ignore[arg-type]
+        async with anyio.create_task_group() as group:
+            group.start_soon(asker.ask, question("confirm"))
+            while not any("yes or no" in line for line in typist.lines):
+                await anyio.sleep(0.005)
+            os.close(typist.end)
+
+    with pytest.raises(BaseExceptionGroup) as raised:
+        anyio.run(main)
+    assert raised.value.subgroup(PauseWanted)
 
 
 def test_a_technician_who_cannot_answer_says_why() -> None:

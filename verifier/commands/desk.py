@@ -10,24 +10,25 @@ from verifier.commands.progress import printable, summary, verdict_word
 from verifier.errors import InputError
 from verifier.gather.acts import Wish, refuse_bad
 from verifier.gather.engine import UNIT_QUARANTINED
+from verifier.gather.prompts.question import question_of
 from verifier.gather.prompts.terminal import Terminal, TerminalAsker, folded
 from verifier.gather.session import ReviewAnswer
 from verifier.gather.state import RunState
 from verifier.readings import Finding, Outcome, Person, Stage, Verdict
 from verifier.show.numbers import value_text
-from verifier.show.words import capital, headline
+from verifier.show.words import capital, headline, sentence
 
 ACTS_HELP = """\
 again CHECK          take a check again
 correct CHECK VALUE  correct an answer; the first one stays visible
-reopen PART          the unit was opened again: what that disturbs is tested again
+reopen PART          the unit was opened again: test anew what that disturbs
 waive JOINT          accept a joint that no check covers
-answers              list the answers so far, each with the name of its check
+answers              list the answers so far, with the names of their checks
 later                leave the run open; `verifier resume` comes back here"""
 SEAL_HELP = "seal                 sign it as it stands; nothing can be changed after that"
 GO_ON_HELP = """\
-Enter                go on with the next stage; what lies open now can then not be
-                     corrected any more, other than from memory"""
+Enter                go on with the next stage; about what is covered then,
+                     answers can be corrected from memory only"""
 
 _OPTION = re.compile(r"--(?=(?:again|correct|reopen|waive|why)\b)")
 
@@ -128,12 +129,14 @@ class Desk:
         """None where it makes no sense, which was said, or was thought better of."""
         value = rest[1] if len(rest) > 1 else None
         if verb == "correct" and value is None:
+            if rest[0] in (c.id for c in state.plan.suite.checks if c.prompt):
+                self._say(folded(question_of(state.plan.suite.check(rest[0])).shown))
             value = await self._line("The right answer")
         wish = Wish(kind=verb, subject=rest[0], why="-", value=value)  # type: ignore[arg-type]
         try:
             refuse_bad(state, [wish])
         except InputError as error:
-            self._say(folded(_OPTION.sub("", f"{error.what[:1].upper()}{error.what[1:]}. {error.to_do}")))
+            self._say(folded(_OPTION.sub("", f"{sentence(capital(error.what))} {error.to_do}")))
             return None
         why = await self._line("Why (Enter alone: leave it as it is)")
         return replace(wish, why=why) if why else None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import io
 import sys
 from typing import TYPE_CHECKING
 
@@ -79,6 +80,9 @@ def _own_fault(error: Exception) -> None:
 
 def main() -> None:
     """Run the command line; every known error leaves as words and an exit code."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")  # a terminal that has no such character shows a question mark
     try:
         code = cli.main(standalone_mode=False)
     except click.exceptions.Abort:

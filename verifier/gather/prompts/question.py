@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+import unicodedata
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from decimal import Decimal, InvalidOperation
@@ -194,10 +195,10 @@ def _timed(question: Question, text: str) -> tuple[Value, float]:
     return _number(question, text)
 
 
-def _text(_: Question, text: str) -> tuple[Value, None]:
+def _text(question: Question, text: str) -> tuple[Value, None]:
     if not text:
         raise ValueError("Type something; an empty answer says nothing.")
-    return text, None
+    return _note(question, text)
 
 
 def _scan(_: Question, text: str) -> tuple[Value, None]:
@@ -210,6 +211,9 @@ def _scan(_: Question, text: str) -> tuple[Value, None]:
 
 
 def _note(_: Question, text: str) -> tuple[Value, None]:
+    text = text.replace("\t", " ")
+    if any(unicodedata.category(c) == "Cc" or c == "\N{REPLACEMENT CHARACTER}" for c in text):
+        raise ValueError("That holds what is no character, as arrow keys send it. Type it again.")
     return text, None
 
 

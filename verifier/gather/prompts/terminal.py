@@ -2,19 +2,21 @@
 
 Input is read from the event loop when the terminal has a line ready, so probes go on beside an open
 question and Ctrl-C works at any moment. Whatever was typed before a question was shown is dropped:
-a stray Enter or a scan too many must not answer it.
+a stray Enter, a scan too many or the rest of a paste must not answer it.
 """
 
 from __future__ import annotations
 
 import os
+import select
 import shutil
 import termios
 import textwrap
-from contextlib import AbstractContextManager, nullcontext, suppress
+from contextlib import AbstractContextManager, nullcontext
 from typing import Protocol
 
 import anyio
+import anyio.to_thread
 
 from verifier.declare.suite import PromptKind
 from verifier.declare.units import shown
@@ -28,6 +30,11 @@ HELP = """\
 :cannot REASON   when you cannot answer; the check is then not run
 :pause           to stop here; `verifier resume` goes on with this question
 A wrong answer   can be corrected after the stage and before sealing: correct CHECK VALUE"""
+
+SETTLED = 0.1
+"""Seconds without a key after which nothing more is on its way."""
+PIECES = 10_000
+"""Pieces of 4 kB at the most that are forgotten before a question; a terminal that never rests is asked anyway."""
 
 _HINTS = {
     PromptKind.CONFIRM: "yes or no",
@@ -77,20 +84,32 @@ class Terminal:
         self.fd, self.screen = fd, screen
         self._rest = b""
 
-    def drop_typed(self) -> None:
-        self._rest = b""
-        with suppress(termios.error):
-            termios.tcflush(self.fd, termios.TCIFLUSH)
+    async def drop_typed(self) -> None:
+        """Forget what was typed so far and what is still coming in: a paste answers no question but its own."""
+        for _ in range(PIECES):
+            self._rest = b""
+            try:
+                termios.tcflush(self.fd, termios.TCIFLUSH)
+            except termios.error:
+                return  # the terminal is gone, as reading will tell
+            # In a thread, so that it is real time in simulated runs as well, and no part of theirs.
+            with hold():
+                coming, _, _ = await anyio.to_thread.run_sync(select.select, [self.fd], [], [], SETTLED)
+            if not coming:
+                return
 
     async def line(self, rate: float = 0.0) -> str:
-        """One line, without its end. Raises PauseWanted at the end of input (Ctrl-D).
+        """One line, without its end. Raises PauseWanted at the end of input (Ctrl-D, a closed terminal).
 
         In simulated time a person holds the clock, which meanwhile runs at `rate`.
         """
         while b"\n" not in self._rest:
             with hold(rate):
                 await anyio.wait_readable(self.fd)
-            chunk = os.read(self.fd, 4096)
+            try:
+                chunk = os.read(self.fd, 4096)
+            except OSError:  # the terminal was closed
+                chunk = b""
             if not chunk:
                 raise PauseWanted
             # Bounded: a scanner gone wild must not fill memory.
@@ -171,6 +190,7 @@ class TerminalAsker:
         terminal, write = self._terminal, self._terminal.screen.write
         while await self._typed(f"Press Enter to start {duration:g} s; Enter again only if it ends early"):
             pass
+        await terminal.drop_typed()  # an Enter that bounced does not end it
         started = anyio.current_time()
         # People act in real time, whatever the unit lives in.
         with hold(rate=1.0), anyio.move_on_after(duration):
@@ -191,9 +211,13 @@ class TerminalAsker:
     async def _typed(self, words: str) -> str:
         """What is typed after these words. A call for help is no answer, and neither is a command."""
         while True:
-            self._terminal.drop_typed()
+            await self._terminal.drop_typed()
             self._terminal.screen.write(f"  {words}: ", end="")
-            line = await self._terminal.line()
+            try:
+                line = await self._terminal.line()
+            except BaseException:  # paused: what is said next gets a line of its own
+                self._terminal.screen.write("")
+                raise
             if not self._asks_help(line):
                 return line
 
