@@ -74,7 +74,12 @@ SCENES = (
     help="Make the throw-away station here. [default: a new folder for temporary files]",
 )
 @click.option(
-    "--seed", type=click.IntRange(0, 2**48), default=1, show_default=True, help="Another seed, other units."
+    "--seed",
+    type=click.IntRange(0, 2**48),
+    metavar="N",
+    default=1,
+    show_default=True,
+    help="Another seed, other units.",
 )
 def demo(station: Path | None, seed: int) -> int:
     """Repairs of an invented depot, simulated: sound and faulty units of three models, sealed and reported.

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from verifier.commands.options import json_option, station_option
+from verifier.commands.options import Group, json_option, station_option
 from verifier.errors import BenchFault, InputError
 
 if TYPE_CHECKING:
@@ -21,7 +21,7 @@ TRIES = 3
 NOT_A_SAFETY_FUNCTION = "This is a convenience, not a safety function: look at the instrument itself."
 
 
-@click.group(invoke_without_command=True)
+@click.group(cls=Group, invoke_without_command=True)
 @station_option
 @json_option
 @click.pass_context

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from verifier.commands.options import json_option, print_json, station_option
+from verifier.commands.options import Group, json_option, print_json, station_option
 from verifier.errors import InputError
 
 if TYPE_CHECKING:
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 ROLES = click.Choice(["station", "self", "simulated"])
 
 
-@click.group()
+@click.group(cls=Group)
 def keys() -> None:
     """The keys that seal records: show, export, trust, retire."""
 

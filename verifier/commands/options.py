@@ -1,4 +1,4 @@
-"""Options that several commands share, what --json prints, and what a shell may offer for their arguments."""
+"""What several commands share: options, how groups list commands, what --json prints, what a shell may offer."""
 
 from __future__ import annotations
 
@@ -26,6 +26,15 @@ def station_option(command: F) -> F:
 def json_option(command: F) -> F:
     """--json; what is printed then goes through `print_json`."""
     return click.option("--json", "as_json", is_flag=True, help="Print JSON for programs.")(command)
+
+
+class Group(click.Group):
+    """Lists its commands with their first sentences in full, where click cuts them off after 45 characters."""
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        names = self.list_commands(ctx)
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, self.commands[name].get_short_help_str(200)) for name in names])
 
 
 def print_json(data: object) -> None:

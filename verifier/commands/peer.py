@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from verifier.commands.options import json_option, station_option
+from verifier.commands.options import Group, json_option, station_option
 from verifier.errors import InputError
 
 if TYPE_CHECKING:
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 MOST_HOURS = 24.0
 
 
-@click.group(invoke_without_command=True)
+@click.group(cls=Group, invoke_without_command=True)
 @click.option("--listen", metavar="ADDRESS[:PORT]", help="Be a far end on this one address of this computer.")
 @click.option(
     "--hours",
@@ -72,7 +72,9 @@ def peer(
     port = far_end.open()
     echoes = [LineEcho.open(line) for line in lines]
     try:
-        click.echo(f"Listening on {_shown(address, port)} for {hours:g} h. Ctrl-C ends it; pairings last.")
+        click.echo(
+            f"Listening on {_shown(address, port)} for {hours:g} h. Ctrl-C ends it; who is paired stays so."
+        )
         for one in known:
             _tell(one)
         for echo in echoes:
@@ -135,7 +137,7 @@ def show(station: Path | None, as_json: bool) -> None:
     for p in found:
         click.echo(f"{p.name}  {_shown(p.address, p.port)}")
     if not found:
-        click.echo("None. On the bench computer: verifier peer --listen ADDRESS")
+        click.echo("No far end yet. On the bench computer: verifier peer --listen ADDRESS")
 
 
 @peer.command()
@@ -168,7 +170,7 @@ def stations(station: Path | None, as_json: bool) -> None:
     for one in found:
         _tell(one)
     if not found:
-        click.echo("None. A station is let in by the code that this shows: verifier peer --listen ADDRESS")
+        click.echo("No station yet. One is let in by the code that this shows: verifier peer --listen ADDRESS")
 
 
 @peer.command()

@@ -28,12 +28,18 @@ UNFINISHED = 3
 @click.option(
     "--runs",
     type=click.IntRange(1, 100_000),
+    metavar="N",
     default=1000,
     show_default=True,
     help="Sound units; a tenth as many have each fault.",
 )
 @click.option(
-    "--seed", type=click.IntRange(0, 2**48), default=1, show_default=True, help="Another seed, other units."
+    "--seed",
+    type=click.IntRange(0, 2**48),
+    metavar="N",
+    default=1,
+    show_default=True,
+    help="Another seed, other units.",
 )
 @click.option("--all-severities", is_flag=True, help="Each fault in every severity, not in its usual one alone.")
 @click.option(
@@ -41,9 +47,12 @@ UNFINISHED = 3
     default="simulated",
     show_default=True,
     metavar="WHERE",
-    help="Which simulated unit: simulated, or simulated:FILE with its faults.toml beside it.",
+    help="Which simulated unit: simulated, or simulated:FILE with its faults.toml beside it. With --real: "
+    "where the unit is read, as for `verifier run`.",
 )
-@click.option("--jobs", type=click.IntRange(1, 256), help="Processes at once. [default: one a processor]")
+@click.option(
+    "--jobs", type=click.IntRange(1, 256), metavar="N", help="Processes at once. [default: one a processor]"
+)
 @click.option(
     "--out",
     type=click.Path(dir_okay=False, path_type=Path),
@@ -54,9 +63,8 @@ UNFINISHED = 3
 @click.option("--counts", is_flag=True, help="With --real: no round, only what has been counted so far.")
 @click.option(
     "--fault",
-    "faults",
     metavar="NAME[=SEVERITY]",
-    help="With --real: this fault, else the one tried least. [--at is then where the unit is read]",
+    help="With --real: this fault, else the one tried least.",
 )
 @click.option("--technician", metavar="NAME", help="With --real: who does it.")
 @click.option(
@@ -77,7 +85,7 @@ def prove(
     out: Path | None,
     real: bool,
     counts: bool,
-    faults: str | None,
+    fault: str | None,
     technician: str | None,
     answers: Path | None,
     station: Path | None,
@@ -92,9 +100,9 @@ def prove(
     Exit code: 0 the table is whole; 2 bad input; 3 interrupted, or paused.
     """
     if real:
-        wanted = [faults] if faults else []
+        wanted = [fault] if fault else []
         return _real(suite_name, at, wanted, technician, answers, station, counts=counts, as_json=as_json)
-    if counts or faults or technician or answers or station:
+    if counts or fault or technician or answers or station:
         raise InputError(
             "only --real reads a unit", where="suite prove", to_do="Add --real, or leave the rest out."
         )

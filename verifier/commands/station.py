@@ -7,10 +7,10 @@ from pathlib import Path
 import click
 
 from verifier.commands.instruments import instruments, safe
-from verifier.commands.options import json_option, print_json, station_option
+from verifier.commands.options import Group, json_option, print_json, station_option
 
 
-@click.group()
+@click.group(cls=Group)
 def station() -> None:
     """Set up and show this bench."""
 

@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING
 
 import click
 
-from verifier.commands.options import station_option
+from verifier.commands.options import Group, station_option
 
 if TYPE_CHECKING:
     from verifier.seal.record import Record
 
 
-@click.group()
+@click.group(cls=Group)
 def store() -> None:
     """The searchable copy of the records."""
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from verifier.commands.learn import learn
-from verifier.commands.options import complete_suite, json_option, print_json
+from verifier.commands.options import Group, complete_suite, json_option, print_json
 from verifier.commands.prove import prove
 
 if TYPE_CHECKING:
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from verifier.readings import ProbeDeclaration
 
 
-@click.group()
+@click.group(cls=Group)
 def suite() -> None:
     """Check, show and describe suites and their probes."""
 
