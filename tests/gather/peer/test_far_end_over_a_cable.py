@@ -15,11 +15,13 @@ from pathlib import Path
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
-from namespaces import BENCH, PORT, Cable, cable, far_end, ip, paired, take, taking
+from namespaces import BENCH, PORT, UNIT, Cable, cable, far_end, ip, paired, take, taking
 
 from verifier.errors import NotPossible
+from verifier.gather.catalogue import load_catalogue
 from verifier.gather.peer import outside
 from verifier.gather.peer.stations import Stations
+from verifier.gather.peer.words import NETWORK
 
 
 @pytest.fixture(scope="module")
@@ -187,6 +189,39 @@ def test_who_asks_for_an_address_is_heard_at_the_far_end(joined: tuple[Cable, Pa
     assert found["senders"]["value"] == 1 and found["requests"]["value"] >= 1
 
 
+def test_where_nobody_asks_for_an_address_the_label_is_not_blamed(
+    joined: tuple[Cable, Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made, station = joined
+    told = made.on(made.bench, "cat", "/sys/class/net/lan0/address")
+    bench = subprocess.run(told, capture_output=True, text=True, check=True).stdout.strip()
+    monkeypatch.setenv("TAKE_ANSWER", "02:00:5e:10:41:74")
+    # Else the unit asks now and then whether the bench is still there.
+    ip("-n", made.unit, "neigh", "replace", BENCH, "lladdr", bench, "nud", "permanent", "dev", "lan0")
+    try:
+        found = take(made, station, "peer.label_address", seconds=1.0)
+    finally:
+        ip("-n", made.unit, "neigh", "delete", BENCH, "dev", "lan0")
+    assert found["raised"] == "NotPossible" and "nobody asked" in found["what"]
+
+
+@pytest.mark.parametrize(
+    "probe",
+    [
+        "network.throughput",
+        "network.loss",
+        "network.round_trip",
+        "peer.link",
+        "peer.label_address",
+        "ethernet.link",
+        "ethernet.wiggle",
+    ],
+)
+def test_no_two_of_them_run_at_once_whatever_the_suite_says(probe: str) -> None:
+    """Two loads would measure each other, and a plug that is moved would spoil what counts losses beside it."""
+    assert NETWORK in load_catalogue().declaration(probe).holds
+
+
 @pytest.mark.parametrize("board", ["same", "other"])
 def test_the_label_is_held_against_who_really_asks(
     joined: tuple[Cable, Path], board: str, monkeypatch: pytest.MonkeyPatch
@@ -271,8 +306,8 @@ def test_a_far_end_that_goes_away_is_the_benchs_fault(tmp_path: Path) -> None:
         with far_end(made) as code:
             paired(made, code, tmp_path)
             process = taking(made, tmp_path, "network.loss", frames=[64], rate=100.0, count=1000, direction="down")
-            session = made.on(made.bench, "ss", "-Htn", "state", "established", "sport", f":{PORT}")
-            while not subprocess.run(session, capture_output=True, check=True).stdout:
+            loaded = made.on(made.bench, "ss", "-Hun", "state", "established", "dst", UNIT)
+            while not subprocess.run(loaded, capture_output=True, check=True).stdout:
                 time.sleep(0.05)
         with process:
             out, _ = process.communicate(timeout=60)

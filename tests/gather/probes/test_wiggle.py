@@ -46,8 +46,10 @@ def watch(grow: Grow) -> Callable[..., tuple[dict[str, Any], list[Cue]]]:
 
         async def collect() -> tuple[dict[str, Any], list[Cue]]:
             given = [one async for one in run_probe(Wiggle(), host, {"interface": "eth0", "seconds": 10.0})]
-            readings = {r.name: r.value for r in given if isinstance(r, Reading)}
-            return readings, [one for one in given if isinstance(one, Cue)]
+            readings = [one for one in given if isinstance(one, Reading)]
+            found = {r.name: r.value for r in readings}
+            found |= {f"{r.name}_remark": r.conditions.remark for r in readings if r.conditions.remark}
+            return found, [one for one in given if isinstance(one, Cue)]
 
         return anyio.run(collect)
 
@@ -67,6 +69,7 @@ def test_each_drop_is_named_with_its_time(watch: Callable[..., Any]) -> None:
     assert found["first_drop_at"] == pytest.approx(2.0, abs=0.06)
     assert found["longest_drop"] == pytest.approx(2.0, abs=0.11)
     assert found["drop_times"] == "at 2.00 s for 0.50 s; at 7.00 s for 2.00 s"
+    assert found["drops_remark"] == f"the link was lost {found['drop_times']}"
 
 
 def test_a_link_that_does_not_come_back(watch: Callable[..., Any]) -> None:

@@ -41,7 +41,7 @@ def pair(address: str, port: int, code: str, *, name: str, own: bytes, station: 
         raise InputError(
             "the far end refused, or does not know this code",
             where=where,
-            to_do="Type the code that it shows now: each serves once, and wrong ones may not be tried for long.",
+            to_do="Type the code that it shows now; each serves once. After wrong ones, wait a minute.",
         ) from None
     except OSError as error:
         raise InputError(
@@ -114,12 +114,17 @@ class Asking:
             connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
             asking = cls(pairing, connection, interface)
             asking._prove()
-        except (Refused, EOFError, OSError) as error:
+        except Refused as error:
             connection.close()
-            why = str(error) if isinstance(error, Refused) else "breaks off before it lets this station in"
             raise NotPossible(
-                f"the far end at {where} {why}",
+                f"the far end at {where} {error}",
                 to_do=f"Pair again: `verifier peer pair {pairing.address}:{pairing.port} --name {pairing.name}`.",
+            ) from None
+        except (EOFError, OSError):
+            connection.close()
+            raise NotPossible(
+                f"the far end at {where} breaks off before it lets this station in",
+                to_do="Is it still running? Where it was told wrong codes, wait a minute. Take the check again.",
             ) from None
         except BaseException:
             connection.close()

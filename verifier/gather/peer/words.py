@@ -10,6 +10,8 @@ from verifier.errors import NotPossible
 from verifier.readings import Value
 from verifier.services import Host, net_of
 
+NETWORK = "network"
+"""Held by each probe that loads, moves or watches the unit's network: two at once would measure each other."""
 Way = Literal["up", "down"]
 """up: from the host that is tested to the far end; down: the other way round."""
 

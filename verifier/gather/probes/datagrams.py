@@ -11,7 +11,7 @@ from typing import Any, Literal
 from verifier.errors import BenchFault
 from verifier.gather.peer.frames import FRAMING, IP, LEAST_PAYLOAD, UDP, udp_payload
 from verifier.gather.peer.pairings import valid_name
-from verifier.gather.peer.words import Datagrams, Way, far_end_of
+from verifier.gather.peer.words import NETWORK, Datagrams, Way, far_end_of
 from verifier.gather.probes.attributes import refuse_bad_interface
 from verifier.gather.probes.repeats import mean_of
 from verifier.readings import Contribution, ProbeDeclaration, Reading, ReadingDeclaration
@@ -21,6 +21,8 @@ LEAST = LEAST_PAYLOAD + FRAMING + IP[4] + UDP
 MOST = 9018
 MOST_SECONDS = 60.0
 USUAL = [64, 512, 1518]
+STEP = 0.001
+"""ms, of times that are no mean."""
 
 
 def _refuse_bad_frames(frames: Sequence[object]) -> None:
@@ -116,6 +118,7 @@ class Loss:
         readings=_loss_readings({}),
         told=_loss_readings,
         services=("net",),
+        holds=(NETWORK,),
         sources=(
             "RFC 2544, 9.1 (frame sizes) and 26.3 (loss)",
             "RFC 3550, 6.4.1 (interarrival jitter)",
@@ -128,7 +131,6 @@ title = "Network port loses nothing, with short and long frames"
 probe = "network.loss"
 settings = { peer = "bench", frames = [64, 512, 1518], rate = 2000.0, count = 4000 }
 covers = ["lan"]
-needs = ["bench-network"]
 timeout = "60 s"
 limits = [
   { reading = "up_lost", at_most = 0, source = "a sound cable loses nothing; judgement" },
@@ -160,7 +162,7 @@ limits = [
 
 def _of_size(way: Way, frame: int, payload: int, one: Datagrams, origin: str) -> Iterator[Reading]:
     yield Reading(name=f"{way}_loss_{frame}", value=100 * one.lost / one.sent, unit="%", origin=origin, exact=True)
-    yield Reading(name=f"{way}_jitter_{frame}", value=1e3 * one.jitter, unit="ms", origin=origin)
+    yield _time(f"{way}_jitter_{frame}", 1e3 * one.jitter, origin)
     # Where the interval between first and last is off by one arrival, the rate is off by that part of it.
     step = one.rate / max(1, one.received)
     known = (Contribution.resolution(step, note="one arrival more or less"),) if step > 0 else ()
@@ -169,6 +171,14 @@ def _of_size(way: Way, frame: int, payload: int, one: Datagrams, origin: str) ->
     scaled = tuple(replace(c, u=c.u * bits) for c in known)
     yield Reading(
         name=f"{way}_payload_{frame}", value=one.rate * bits, unit="Mbit/s", origin=origin, contributions=scaled
+    )
+
+
+def _time(name: str, milliseconds: float, origin: str) -> Reading:
+    """To the microsecond: what the programs at both ends add is not known any better."""
+    known = (Contribution.resolution(STEP),)
+    return Reading(
+        name=name, value=round(milliseconds / STEP) * STEP, unit="ms", origin=origin, contributions=known
     )
 
 
@@ -247,6 +257,7 @@ class RoundTrip:
         readings=_trip_readings({}),
         told=_trip_readings,
         services=("net",),
+        holds=(NETWORK,),
         sources=(
             "RFC 2544, 9.1 (frame sizes); RFC 2681, 2 (round-trip delay)",
             "JCGM 100, 4.2.3 (uncertainty of a mean)",
@@ -258,7 +269,6 @@ title = "Network port answers at once"
 probe = "network.round_trip"
 settings = { peer = "bench", frames = [64, 1518], count = 100 }
 covers = ["lan"]
-needs = ["bench-network"]
 timeout = "130 s"
 limits = [
   { reading = "lost", at_most = 0, source = "a sound cable loses nothing; judgement" },
@@ -284,10 +294,8 @@ limits = [
                 lost += len(times) - len(answered)
                 if answered:
                     yield mean_of(f"round_trip_{frame}", answered, "ms", origin)
-                    yield Reading(
-                        name=f"median_{frame}", value=statistics.median(answered), unit="ms", origin=origin
-                    )
-                    yield Reading(name=f"longest_{frame}", value=max(answered), unit="ms", origin=origin)
+                    yield _time(f"median_{frame}", statistics.median(answered), origin)
+                    yield _time(f"longest_{frame}", max(answered), origin)
         whole = settings.count * len(settings.frames)
         yield Reading(name="lost", value=lost, unit="1", origin=origin, exact=True)
         yield Reading(name="loss", value=100 * lost / whole, unit="%", origin=origin, exact=True)

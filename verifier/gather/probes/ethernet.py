@@ -7,6 +7,7 @@ from collections.abc import AsyncIterator
 from dataclasses import dataclass
 
 from verifier.errors import Absent, NotPossible
+from verifier.gather.peer.words import NETWORK
 from verifier.gather.probes.attributes import names_in, number_of, text_of
 from verifier.gather.probes.link import (
     CHANGES,
@@ -60,6 +61,7 @@ class Link:
             CHANGES_SEEN,
             ERRORS_SEEN,
         ),
+        holds=(NETWORK,),
         sources=(
             "Linux Documentation/ABI/testing/sysfs-class-net (carrier, duplex, flags, speed, type)",
             "Linux Documentation/ABI/testing/sysfs-class-net-statistics (rx_errors, tx_errors, ...)",

@@ -10,7 +10,7 @@ from typing import Literal
 
 from verifier.errors import BenchFault
 from verifier.gather.peer.pairings import valid_name
-from verifier.gather.peer.words import far_end_of
+from verifier.gather.peer.words import NETWORK, far_end_of
 from verifier.gather.probes.link import CHANGES, CHANGES_SEEN, LINK, counter
 from verifier.gather.timekeeping import round_trip
 from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
@@ -59,6 +59,7 @@ class FarLink:
             CHANGES_SEEN,
         ),
         services=("net",),
+        holds=(NETWORK,),
         sources=("Linux Documentation/ABI/testing/sysfs-class-net and sysfs-class-net-statistics",),
         example="""\
 [[checks]]
@@ -192,7 +193,6 @@ id = "time-against-bench"
 title = "System time agrees with the bench"
 probe = "clock.peer"
 settings = { peer = "bench" }
-needs = ["bench-network"]
 limits = [{ reading = "ahead", at_least = -0.5, at_most = 0.5, unit = "s", source = "judgement" }]
 """,
     )

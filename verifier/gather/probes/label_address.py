@@ -8,9 +8,10 @@ from collections.abc import AsyncIterator
 from contextlib import aclosing
 from dataclasses import dataclass
 
+from verifier.errors import NotPossible
 from verifier.gather.peer.pairings import valid_name
-from verifier.gather.peer.words import far_end_of
-from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.gather.peer.words import NETWORK, far_end_of
+from verifier.readings import Conditions, ProbeDeclaration, Reading, ReadingDeclaration
 from verifier.services import Host
 from verifier.steps import Ask, Cue
 
@@ -50,9 +51,7 @@ class LabelAddress:
                 name="label", kind="text", what="The address on the label, such as 02:00:5e:10:00:01."
             ),
             ReadingDeclaration(name="senders", kind="number", unit="1", what="Different computers that asked."),
-            ReadingDeclaration(
-                name="heard", kind="text", what="Who asked most often; missing when nobody did.", optional=True
-            ),
+            ReadingDeclaration(name="heard", kind="text", what="Who asked most often."),
             ReadingDeclaration(
                 name="agrees",
                 kind="yes-no",
@@ -73,11 +72,12 @@ timeout = "3 min"
 limits = [{ reading = "agrees", is = true, source = "service document: the label follows the board" }]
 """,
         cues=True,
+        holds=(NETWORK,),
         timeout=120.0,
     )
 
     async def take(self, host: Host, settings: LabelSettings) -> AsyncIterator[Reading | Cue | Ask]:
-        """Raises NotPossible when the far end may not listen; BenchFault when it breaks off."""
+        """Raises NotPossible when the far end may not listen, or nobody asked; BenchFault when it breaks off."""
         async with aclosing(await far_end_of(host, settings.peer)) as far_end:
             where = settings.label or "the unit's label"
             ask = Ask(
@@ -94,9 +94,21 @@ limits = [{ reading = "agrees", is = true, source = "service document: the label
             origin = far_end.where
         senders = Counter(one.hardware for one in heard)
         yield Reading(name="senders", value=len(senders), unit="1", origin=origin, exact=True)
-        for hardware, _ in senders.most_common(1):
-            yield Reading(name="heard", value=hardware, origin=origin, exact=True)
-        yield Reading(name="agrees", value=senders.keys() == {label}, origin=origin, exact=True)
+        if not senders:
+            raise NotPossible(
+                f"nobody asked for an address within {settings.seconds:g} s: nothing says which one the unit has",
+                to_do="Is the unit on, and its link up? Where it takes longer to ask, give more seconds.",
+            )
+        ((asked, _),) = senders.most_common(1)
+        yield Reading(name="heard", value=asked, origin=origin, exact=True)
+        others = f", and {len(senders) - 1} more" if len(senders) > 1 else ""
+        yield Reading(
+            name="agrees",
+            value=senders.keys() == {label},
+            origin=origin,
+            exact=True,
+            conditions=Conditions(remark=f"the label says {label}, asked has {asked}{others}"),
+        )
 
 
 def written(address: str) -> str:

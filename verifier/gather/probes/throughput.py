@@ -9,7 +9,7 @@ from typing import Literal
 
 from verifier.gather.peer.frames import goodput_ceiling
 from verifier.gather.peer.pairings import valid_name
-from verifier.gather.peer.words import Way, far_end_of
+from verifier.gather.peer.words import NETWORK, Way, far_end_of
 from verifier.gather.probes.attributes import number_of, refuse_bad_interface
 from verifier.gather.probes.repeats import mean_of
 from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
@@ -92,6 +92,7 @@ class Throughput:
             ),
         ),
         services=("files", "net"),
+        holds=(NETWORK,),
         sources=(
             "RFC 2647, 3.7 (goodput)",
             "Linux Documentation/ABI/testing/sysfs-class-net (speed, mtu)",
@@ -105,7 +106,6 @@ title = "Network port carries what it should, both ways"
 probe = "network.throughput"
 settings = { peer = "bench", seconds = 2.0, repeats = 5, interface = "eth0" }
 covers = ["lan"]
-needs = ["bench-network"]
 timeout = "60 s"
 limits = [
   { reading = "up", at_least = 900, unit = "Mbit/s", source = "941 Mbit/s by arithmetic; judgement" },

@@ -6,10 +6,11 @@ from collections.abc import AsyncIterator
 from dataclasses import dataclass, field
 
 from verifier.errors import Absent, NotPossible
+from verifier.gather.peer.words import NETWORK
 from verifier.gather.probes.attributes import number_of
 from verifier.gather.probes.ethernet import Settings as LinkSettings
 from verifier.gather.probes.link import ERRORS_SEEN, NET, errors_of, speed_of
-from verifier.readings import Contribution, ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.readings import PLAIN, Conditions, Contribution, ProbeDeclaration, Reading, ReadingDeclaration
 from verifier.services import Host
 from verifier.steps import Cue
 
@@ -100,7 +101,6 @@ title = "Network port holds its link while the plug is moved"
 probe = "ethernet.wiggle"
 settings = { interface = "eth0", seconds = 20.0, label = "5" }
 covers = ["lan"]
-needs = ["technician"]
 timeout = "40 s"
 limits = [
   { reading = "drops", at_most = 0, source = "judgement" },
@@ -109,6 +109,7 @@ limits = [
 """,
         timeout=60.0,
         cues=True,
+        holds=(NETWORK,),
     )
 
     async def take(self, host: Host, settings: Settings) -> AsyncIterator[Reading | Cue]:
@@ -164,7 +165,14 @@ def _readings(watched: _Watched, changed: int, seconds: float, *, carrier: bool,
         told.append(f"{len(watched.drops) - TIMES_TOLD} more")
     step = (Contribution.resolution(LOOK, note=f"looked at every {LOOK:g} s"),)
     found = [
-        Reading(name="drops", value=drops, unit="1", origin=f"{at}/carrier_changes", exact=True),
+        Reading(
+            name="drops",
+            value=drops,
+            unit="1",
+            origin=f"{at}/carrier_changes",
+            exact=True,
+            conditions=Conditions(remark=f"the link was lost {'; '.join(told)}") if told else PLAIN,
+        ),
         Reading(name="drop_times", value="; ".join(told) or "none", origin=f"{at}/carrier", exact=True),
         Reading(name="linked_at_end", value=carrier, origin=f"{at}/carrier", exact=True),
     ]
