@@ -131,6 +131,9 @@ class Bench:
             raise NotPossible("nobody is there")
         return T07
 
+    def looked(self, check: Check, words: str) -> None:
+        self.log.append(f"looked {check.id}: {words}")
+
     def cycle(self, check: Check, number: int, finding: Finding) -> None:
         self.log.append(f"cycle {number} {finding.verdict}")
 

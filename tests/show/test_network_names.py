@@ -83,6 +83,8 @@ class Silent:
 
     def ended(self, *_: object) -> None: ...
 
+    def looked(self, *_: object) -> None: ...
+
 
 def whole_run(folder: Path, network: bytes) -> tuple[Any, str, str]:
     """A sealed run whose radio is connected to that network, its report, and the customer's page."""

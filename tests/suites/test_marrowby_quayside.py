@@ -94,6 +94,8 @@ class Silent:
 
     def ended(self, *_: object) -> None: ...
 
+    def looked(self, *_: object) -> None: ...
+
 
 @dataclass
 class Case:

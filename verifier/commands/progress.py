@@ -151,6 +151,9 @@ class Lines:
         if not self.silent and worth_a_line(check, finding):
             self.say(f"    {cycle_line(check, number, finding)}")
 
+    def looked(self, check: Check, words: str) -> None:
+        self.say(f"    {check.title}: not decided yet: {words}")
+
     def quarantined(self, check: Check, finding: Finding, unsafe: Mapping[str, str]) -> None:
         for line in quarantine_lines(check, finding, unsafe):
             self.say(line)
@@ -173,6 +176,8 @@ class LiveView:
     """Of the run, which knows what was noted and which joints were disturbed."""
     done: int = 0
     _running: dict[str, tuple[Check, float]] = field(default_factory=dict)
+    _looks: dict[str, str] = field(default_factory=dict)
+    """What a probe that may end early knows so far."""
     _held_back: list[tuple[Check, Finding]] = field(default_factory=list)
     _questions: int = 0
     _live: Live | None = None
@@ -216,6 +221,7 @@ class LiveView:
 
     def ended(self, check: Check, finding: Finding) -> None:
         self._running.pop(check.id, None)
+        self._looks.pop(check.id, None)
         self.done += 1
         if finding.not_needed:
             return  # nobody waits for it; the report names it
@@ -229,6 +235,9 @@ class LiveView:
 
         if worth_a_line(check, finding):
             self._out(f"    [dim]{escape(printable(cycle_line(check, number, finding)))}[/dim]")
+
+    def looked(self, check: Check, words: str) -> None:
+        self._looks[check.id] = words
 
     def quarantined(self, check: Check, finding: Finding, unsafe: Mapping[str, str]) -> None:
         from rich.markup import escape
@@ -265,7 +274,8 @@ class LiveView:
         from rich.table import Table
         from rich.text import Text
 
-        grid = Table.grid(padding=(0, 2))
+        whole, grid = Table.grid(), Table.grid(padding=(0, 2))
+        whole.add_row(grid)
         now = time.monotonic()
         for check, started in list(self._running.values()):
             expected = self.expected.get(check.id)
@@ -276,6 +286,8 @@ class LiveView:
                 Text(f"{now - started:.0f} s"),
                 Text(usual, style="dim"),
             )
+        for words in self._looks.values():
+            whole.add_row(Text(f"           not decided yet: {printable(words)}", style="dim"))
         if self.total:
-            grid.add_row(Text(f"  {self.done} of {self.total}", style="dim"), Text(""), Text(""), Text(""))
-        return grid
+            whole.add_row(Text(f"  {self.done} of {self.total}", style="dim"))
+        return whole

@@ -69,6 +69,10 @@ class Watcher(Protocol):
 
     def cycle(self, check: Check, number: int, finding: Finding) -> None: ...
 
+    def looked(self, check: Check, words: str) -> None:
+        """A probe that may end early has looked and goes on; `words` say what it knows so far."""
+        ...
+
     def quarantined(self, check: Check, finding: Finding, unsafe: Mapping[str, str]) -> None:
         """The unit was quarantined; `unsafe` is what could not be made safe, with the reason."""
         ...
@@ -108,7 +112,14 @@ class Engine:
         self._judge, self._catalogue, self._taker = judge, catalogue, taker
         self._asker, self._watcher = asker, watcher
         self._taking = Taking(
-            state, self.append, catalogue, taker, asker, instruments=instruments, stop_rule=stop_rule
+            state,
+            self.append,
+            catalogue,
+            taker,
+            asker,
+            instruments=instruments,
+            stop_rule=stop_rule,
+            looked=watcher.looked,
         )
         self._make_safe, self._away = make_safe, away
         self._prerequisites = prerequisites(state.plan.suite)

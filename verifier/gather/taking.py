@@ -7,7 +7,7 @@ bench's instruments (`Consult`), to know whether it has enough (`Look`), or that
 from __future__ import annotations
 
 import math
-from collections.abc import AsyncGenerator, Mapping
+from collections.abc import AsyncGenerator, Callable, Mapping
 from contextlib import aclosing
 from dataclasses import replace
 from typing import Any, Protocol
@@ -73,9 +73,11 @@ class Taking:
         *,
         instruments: Taker | None = None,
         stop_rule: StopRule[Check] | None = None,
+        looked: Callable[[Check, str], None],
     ) -> None:
         self._state, self._append, self._catalogue, self._taker = state, append, catalogue, taker
         self._asker, self._instruments, self._stop_rule = asker, instruments, stop_rule
+        self._looked = looked
         self._from_order: Taker = OrderTaker(state.plan)
 
     def host_of(self, check: Check) -> str:
@@ -168,6 +170,9 @@ class Taking:
         look.enough = self._stop_rule is not None and self._stop_rule(check, look.readings)
         seen = [to_json(reading) for reading in look.readings]
         self._append("look", {"check": check.id, "take": take, "readings": seen, "enough": look.enough})
+        words = next((reading.conditions.remark for reading in look.readings), "")
+        if words and not look.enough:
+            self._looked(check, words)
 
     async def cue(self, check: Check, cue: Cue, title: str = "") -> None:
         """Have the technician do something; what wants it waits until this has been shown."""
