@@ -156,6 +156,7 @@ def _prepared(request: Request, otherwise: Asker) -> Asker:
 def _open(running: Running) -> None:
     """What to know before the work: which run this is, how it stands, and what can hurt."""
     from verifier.commands.suite_text import wrapped
+    from verifier.declare.fasteners import uncounted
 
     state = running.state
     suite = state.plan.suite
@@ -170,6 +171,13 @@ def _open(running: Running) -> None:
     click.echo("Cautions:", err=True)
     for caution in (GENERAL_CAUTION, *state.cautions):
         click.echo(wrapped(f"- {printable(caution)}"), err=True)
+    if kinds := uncounted(suite, state.plan.order):
+        told = (
+            f"The repair order does not count {', '.join(kinds)}, which were out in this repair: the unit will be "
+            f"held for it. An order is read at the start: fill in [fasteners.{kinds[0]}] with removed and fitted, "
+            "and run anew."
+        )
+        click.echo(wrapped(told), err=True)
     if done := len(suite.checks) - len(state.pending()):
         click.echo(f"{done} of {len(suite.checks)} checks are done.", err=True)
 
@@ -196,10 +204,12 @@ def _tell(running: Running, ended: Ended, request: Request) -> int:
     if request.as_json:
         print_json(_as_data(running, ended.sealed, report))
         return ended.exit_code
+    from verifier.commands.suite_text import wrapped
     from verifier.show.words import headline
 
     click.echo("")
-    click.echo(printable(headline(ended.outcome)))
+    told = printable(headline(ended.outcome))
+    click.echo(wrapped(told) if sys.stdout.isatty() else told)
     click.echo(f"Report: {report}")
     click.echo(f"Check it with: verifier audit {report}")
     return ended.exit_code

@@ -7,6 +7,7 @@ from pathlib import Path
 import anyio
 import pytest
 
+from verifier.declare.fasteners import uncounted
 from verifier.declare.lint import load_suite
 from verifier.declare.order import Fasteners, RepairOrder, Replaced
 from verifier.declare.plan import Plan, make_plan
@@ -115,3 +116,12 @@ def test_a_machine_has_no_order(tmp_path: Path) -> None:
 
     with pytest.raises(NotPossible, match="cannot be read over recorded"):
         anyio.run(take)
+
+
+def test_what_the_order_forgot_to_count_is_known_before_the_run(tmp_path: Path) -> None:
+    def forgotten(plan: Plan) -> list[str]:
+        return uncounted(plan.suite, plan.order)
+
+    assert forgotten(plan(tmp_path, "io-board")) == ["m3x6"], "no check asks for the quarter-turns"
+    assert forgotten(plan(tmp_path, "io-board", m3x6=Fasteners(removed=6, fitted=6))) == []
+    assert forgotten(plan(tmp_path, "stand")) == []
