@@ -3,10 +3,7 @@
 from __future__ import annotations
 
 import json
-import os
-import pty
 import re
-import subprocess
 import sys
 from pathlib import Path
 
@@ -14,6 +11,7 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
 from bench import Bench
+from typist import Typist
 
 SUITE = """
 schema = 1
@@ -43,50 +41,21 @@ limits = [{ reading = "right", is = true, source = "invented" }]
 def test_beeps_counted_at_a_terminal(tmp_path: Path, off: int) -> None:
     bench, beeps = Bench(tmp_path), tmp_path / "beeps"
     bench.write("suite.toml", SUITE.replace("BEEPS", str(beeps)))
-    end, terminal = pty.openpty()
-    run = subprocess.Popen(
-        ["setsid", "--ctty", sys.executable, "-m", "verifier", "run", "suite.toml"],
-        cwd=tmp_path,
-        env={**os.environ, "VERIFIER_STATION": str(bench.station), "TERM": "dumb"},
-        stdin=terminal,
-        stdout=terminal,
-        stderr=terminal,
-    )
-    os.close(terminal)
-    screen = ""
-
-    def when(words: str) -> str:
-        nonlocal screen
-        while words not in screen:
-            screen += os.read(end, 4096).decode("utf-8", "replace")
-        before, _, screen = screen.partition(words)
-        return before
-
-    when("Who is at the bench")
-    os.write(end, b"T07\n")
-    when("Listen to the headset on port 9 and count the beeps.")
-    when("Enter to go on")
-    os.write(end, b"\n")
-    before = when("How many beeps did you hear?")
+    person = Typist(tmp_path, "run", "suite.toml")
+    person.when("Who is at the bench", "T07\n")
+    person.when("Listen to the headset on port 9 and count the beeps.")
+    person.when("Enter to go on", "\n")
+    before = person.when("How many beeps did you hear?")
     shown = len(beeps.read_text().splitlines())
     # Neither the screen nor the journal has the number before it is answered.
     assert not re.search(r"\d", before)
     journal = next(bench.only_run().glob("journal")).read_text()
     assert '"shown"' not in journal and journal.count('"kind":"reading"') == 0
-    when(": ")
-    os.write(end, b"many\n")
-    when("Type it as a number.")
-    when(": ")
-    os.write(end, f"{shown + off}\n".encode())
-    when("seal, again, correct")
-    os.write(end, b"seal\n")
-    try:
-        while os.read(end, 4096):
-            pass
-    except OSError:  # the terminal is closed with its last user
-        pass
-    os.close(end)
-    assert run.wait(30) == off
+    person.when(": ", "many\n")
+    person.when("Type it as a number.")
+    person.when(": ", f"{shown + off}\n")
+    person.when("seal, again, correct", "seal\n")
+    assert person.ended() == off, person.screen
     (check,) = bench.record()["checks"]
     (attempt,) = check["attempts"]
     readings = {r["name"]: r["value"] for r in attempt["takes"][0]}

@@ -3,12 +3,9 @@
 from __future__ import annotations
 
 import json
-import os
-import pty
 import re
 import subprocess
 import sys
-import threading
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +13,7 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
 from bench import Bench
+from typist import Typist
 
 from verifier.gather.journal import Event, read
 from verifier.store.records import usual_seconds
@@ -305,53 +303,8 @@ def test_lint_looks_at_the_simulated_unit_beside_a_suite(bench: Bench) -> None:
 FAULT = 'bad = { title = "Bad", severities = { full = { set = { "usb.1.ohms" = 2.0 } } } }\n'
 
 
-class Typist:
-    """A person at a real terminal, who answers when asked."""
-
-    def __init__(self, bench: Bench, *words: str) -> None:
-        self.end, terminal = pty.openpty()
-        self.screen = ""
-        self._seen = 0
-        self.process = subprocess.Popen(
-            # Ctrl-C reaches whoever has this as its controlling terminal.
-            ["setsid", "--ctty", sys.executable, "-m", "verifier", *words],
-            cwd=bench.folder,
-            env={**os.environ, "VERIFIER_STATION": str(bench.station), "TERM": "dumb"},
-            stdin=terminal,
-            stdout=terminal,
-            stderr=terminal,
-        )
-        os.close(terminal)
-        self._changed = threading.Condition()
-        threading.Thread(target=self._look, daemon=True).start()
-
-    def _look(self) -> None:
-        while True:
-            try:
-                piece = os.read(self.end, 4096)
-            except OSError:
-                piece = b""
-            with self._changed:
-                self.screen += piece.decode("utf-8", "replace") or "\0"
-                self._changed.notify_all()
-            if not piece:
-                return
-
-    def when(self, words: str, text: str) -> None:
-        with self._changed:
-            found = self._changed.wait_for(lambda: words in self.screen[self._seen :], timeout=30)
-            assert found, self.screen
-            self._seen = self.screen.index(words, self._seen) + len(words)
-        os.write(self.end, text.encode())
-
-    def ended(self) -> int:
-        code = self.process.wait(timeout=30)
-        os.close(self.end)
-        return code
-
-
 def test_a_person_is_asked_as_ever_and_the_clock_waits_for_the_answer(bench: Bench) -> None:
-    person = Typist(bench, "run", "suite.toml", "--at", "simulated", "--technician", "T07")
+    person = Typist(bench.folder, "run", "suite.toml", "--at", "simulated", "--technician", "T07")
     person.when("yes or no:", "yes\n")
     person.when("reopen or later (? explains):", "\n")
     person.when("seal, again, correct", "seal\n")
@@ -362,8 +315,24 @@ def test_a_person_is_asked_as_ever_and_the_clock_waits_for_the_answer(bench: Ben
     assert record["times"]["took_s"] >= 36_000
 
 
+def test_a_slip_is_corrected_before_the_next_stage_covers_it(bench: Bench) -> None:
+    person = Typist(bench.folder, "run", "suite.toml", "--at", "simulated", "--technician", "T07")
+    person.when("yes or no:", "no\n")
+    before = person.when("(? explains):", "correct lmp yes\n")
+    assert "fail         lamp: no, not yes" in before
+    person.when("Did you mean lamp?", "")
+    person.when("(? explains):", "correct lamp yes\n")
+    person.when("Why", "slip of the finger\n")
+    person.when("(? explains):", "\n")
+    person.when("seal, again, correct", "seal\n")
+    assert person.ended() == 0, person.screen
+    attempts = bench.record()["checks"][0]["attempts"]
+    assert [a["answers"][0]["value"] for a in attempts] == [False, True]
+    assert not attempts[1]["answers"][0]["from_memory"]
+
+
 def test_ctrl_c_pauses_a_simulated_run_too(bench: Bench) -> None:
-    person = Typist(bench, "run", "suite.toml", "--at", "simulated", "--technician", "T07")
+    person = Typist(bench.folder, "run", "suite.toml", "--at", "simulated", "--technician", "T07")
     person.when("yes or no:", "\x03")
     assert person.ended() == 3, person.screen
     assert events(bench)[-1].kind == "paused"
@@ -393,7 +362,7 @@ def test_what_a_person_is_told_to_do_is_done_to_the_simulated_unit(bench: Bench)
     """There is nothing to plug in: the words are shown, and the unit behaves as if it had been done."""
     bench.write("plug.toml", PLUG)
     words = ("--at", "simulated", "--technician", "T07", "--fault", "usb-3-fast-pair-open=one-way-up")
-    person = Typist(bench, "run", "plug.toml", *words)
+    person = Typist(bench.folder, "run", "plug.toml", *words)
     person.when("seal, again, correct", "seal\n")
     assert person.ended() == 1, person.screen
     assert "Pull the plug out of the socket marked 3." in person.screen
