@@ -1,7 +1,6 @@
 """A clock of the bench among the instruments, and a probe that consults one beside the unit it reads."""
 
 import time
-from collections.abc import Iterator
 from pathlib import Path
 
 import anyio
@@ -17,13 +16,6 @@ from verifier.gather.instruments.bench import StationInstruments
 from verifier.gather.instruments.taker import InstrumentTaker
 from verifier.readings import Reading
 from verifier.steps import Consult
-
-
-@pytest.fixture(scope="module")
-def instruments() -> Iterator[TestInstruments]:
-    made = TestInstruments()
-    yield made
-    made.close()
 
 
 def test_its_time_is_good_to_what_its_file_says(instruments: TestInstruments, tmp_path: Path) -> None:

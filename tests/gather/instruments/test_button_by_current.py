@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import random
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -97,13 +97,6 @@ def test_a_current_that_never_rests_is_no_witness() -> None:
     bench = VirtualBench(lambda now: 0.1 if now % 1 < 0.5 else 0.6)
     with pytest.raises(NotPossible, match="no witness"):
         bench.take(PressesByCurrent(), lambda cue: None, **SETTINGS)
-
-
-@pytest.fixture(scope="module")
-def instruments() -> Iterator[TestInstruments]:
-    made = TestInstruments()
-    yield made
-    made.close()
 
 
 def test_with_a_real_supply_on_a_line(tmp_path: Path, instruments: TestInstruments) -> None:

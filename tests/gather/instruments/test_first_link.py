@@ -20,13 +20,6 @@ FEED: dict[str, Any] = {"instrument": "supply", "voltage": 19.0, "current_limit"
 
 
 @pytest.fixture(scope="module")
-def instruments() -> Iterator[TestInstruments]:
-    made = TestInstruments()
-    yield made
-    made.close()
-
-
-@pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory, instruments: TestInstruments) -> Path:
     return instruments.describe(tmp_path_factory.mktemp("station") / "instruments", "supply")
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -13,13 +12,6 @@ from taking import take, u_of
 from verifier.errors import NotPossible
 from verifier.gather.probes.decay import line_through, of_temperature
 from verifier.steps import Cue
-
-
-@pytest.fixture(scope="module")
-def instruments() -> Iterator[TestInstruments]:
-    made = TestInstruments()
-    yield made
-    made.close()
 
 
 def test_a_leak_is_measured_and_temperature_counts(instruments: TestInstruments, tmp_path: Path) -> None:

@@ -6,7 +6,6 @@ import os
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -59,13 +58,6 @@ prompt = "confirm"
 say = "Is it shut?"
 limits = [{ reading = "confirm", is = true, source = "invented" }]
 """
-
-
-@pytest.fixture(scope="module")
-def instruments() -> Iterator[TestInstruments]:
-    made = TestInstruments()
-    yield made
-    made.close()
 
 
 @pytest.mark.parametrize("flat", ["true", "false"])

@@ -27,13 +27,6 @@ CELL = [[0.0, 0.8], [1.6, 0.4], [2.0, 0.08]]
 Charge = Callable[..., tuple[dict[str, Reading], list[str]]]
 
 
-@pytest.fixture(scope="module")
-def instruments() -> Iterator[TestInstruments]:
-    made = TestInstruments()
-    yield made
-    made.close()
-
-
 @pytest.fixture
 def charge(instruments: TestInstruments, tmp_path: Path) -> Iterator[Charge]:
     folder = instruments.describe(tmp_path / "i", "supply", "thermometer")

@@ -21,13 +21,6 @@ CURRENT = "\n[quantities.current]\nranges = [{ of_reading = 0.1, absolute = 0.00
 QUICK: dict[str, Any] = {"instrument": "load", "settle": 0.02, "samples": 3, "interval": 0.0}
 
 
-@pytest.fixture(scope="module")
-def instruments() -> Iterator[TestInstruments]:
-    made = TestInstruments()
-    yield made
-    made.close()
-
-
 @pytest.fixture
 def folder(tmp_path: Path, instruments: TestInstruments) -> Iterator[Path]:
     at = instruments.describe(tmp_path / "instruments", "load", "meter")
