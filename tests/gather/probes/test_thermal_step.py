@@ -61,13 +61,14 @@ def heat(
     limit: Check | None = None,
     seed: int = 1,
     answers: list[str] | None = None,
+    thinks: float = 0.0,
     meddle: Callable[[SimulatedHost, float], None] = lambda host, at: None,
     shift: Callable[[float], float] = lambda at: 0.0,
     instruments: Callable[[Consult, float], Reading] | None = None,
     **settings: Any,
 ) -> Heating:
     """One take, judged as a run would: the stop rule is the judge's. `meddle` is called before each sample, to
-    which `shift` is added."""
+    which `shift` is added; each question is answered after `thinks` seconds."""
     clocks, came, wanted = VirtualClocks(seed), Heating(), limit or check()
     answers = answers or ["23.0"]
 
@@ -91,6 +92,7 @@ def heat(
                         came.said.append(step.say)
                     case Ask():
                         came.said.append(step.say)
+                        await clocks.sleep(thinks)
                         step.answer = answers.pop(0) if len(answers) > 1 else answers[0]
                     case Consult():
                         assert instruments is not None
@@ -314,6 +316,15 @@ def test_a_ceiling_reached_under_a_load_that_did_not_hold_decides_nothing() -> N
 def test_cooling_is_a_second_estimate() -> None:
     came = heat(limit=check(at_most=39.6), cooling=2400.0)
     assert came.value("rise_by_cooling") == pytest.approx(came.value("rise"), abs=1.5)
+
+
+def test_cooling_waits_for_nobody() -> None:
+    """Who goes for a coffee before the second look at the thermometer costs neither the heating nor its cooling."""
+    came = heat(limit=check(at_most=60.0), cooling=1200.0, thinks=1500.0)
+    assert verdict(came) is Verdict.PASS
+    assert came.value("rise_by_cooling") == pytest.approx(came.value("rise"), abs=4)
+    hot = next(said for said in came.said if "still hot" in said)
+    assert "20 min" in hot and came.said.index(hot) < len(came.said) - 1
 
 
 def test_cooling_that_tells_another_rise_puts_both_in_doubt() -> None:

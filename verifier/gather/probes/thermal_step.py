@@ -250,7 +250,7 @@ limits = [{ reading = "rise", at_most = 45, unit = "K", source = "study 2026-08,
         if settings.attended:
             yield Cue(say=_stay(settings), wait=True)
         if air is None and not settings.thermometer:
-            yield (question := _air_question())
+            yield (question := _air_question("show"))
             _asked(taken, settings, question, 0.0)
         at_looks = looks.moments(settings.minimum, settings.longest)
         number, found, decided = 0, None, False
@@ -297,16 +297,18 @@ limits = [{ reading = "rise", at_most = 45, unit = "K", source = "study 2026-08,
             with anyio.CancelScope(shield=True):
                 await load.stop()
         ended = taken.samples[-1][0]
+        cools = bool(settings.cooling) and taken.ceiling is None and not _doubt(taken, source, settings)
+        if settings.attended:
+            yield Cue(say=_still_hot(settings, cools))
+        cooling = []
+        while cools and (now := clocks.loop() - began) < ended + settings.cooling:
+            cooling.append((now, await _read(files, sensor, now) / 1000))
+            await clocks.sleep(settings.interval)
+        # Asked only now: the unit does not wait with its cooling until somebody has answered.
         if settings.attended and air is None and not settings.thermometer:
-            yield (question := _air_question())
-            _asked(taken, settings, question, ended)
-        cooled: list[Reading] = []
-        if settings.cooling and taken.ceiling is None and not _doubt(taken, source, settings):
-            cooling = []
-            while (now := clocks.loop() - began) < ended + settings.cooling:
-                cooling.append((now, await _read(files, sensor, now) / 1000))
-                await clocks.sleep(settings.interval)
-            cooled = _cooled(taken, cooling, ended)
+            yield (question := _air_question("show now"))
+            _asked(taken, settings, question, ended + (settings.cooling if cools else 0.0))
+        cooled = _cooled(taken, cooling, ended) if cools else []
         for reading in _final(taken, source, settings, spans, ended, number, cooled):
             yield reading
 
@@ -332,17 +334,26 @@ async def _read(files: Files, sensor: Sensor, now: float) -> int:
     return value
 
 
+def _about(seconds: float) -> str:
+    return f"{seconds:.0f} s" if seconds < 150 else f"{seconds / 60:.0f} min"
+
+
 def _stay(settings: Settings) -> str:
-    minutes = math.ceil(settings.longest / 60)
+    soonest, latest = _about(settings.minimum), _about(settings.longest)
     return (
-        f"The unit is about to be loaded and gets hot, for {minutes} min at the most. Keep the air around it "
-        "free, keep hands off, and stay with it."
+        f"The unit is about to be loaded and gets hot. The answer comes after {soonest} at the earliest, {latest} "
+        "at the latest. Keep the air around it free, keep hands off, and stay with it."
     )
 
 
-def _air_question() -> Ask:
+def _still_hot(settings: Settings, cools: bool) -> str:
+    meanwhile = f" Leave it as it is for {_about(settings.cooling)}: its cooling is measured." if cools else ""
+    return f"The load is off. The unit is still hot: hands off until it has cooled.{meanwhile}"
+
+
+def _air_question(shows: str) -> Ask:
     return Ask(
-        say="What does the thermometer in the free air beside the unit show?",
+        say=f"What does the thermometer in the free air beside the unit {shows}?",
         pattern=CELSIUS,
         hint="°C, such as 23.5",
         about=AIR,
@@ -546,6 +557,8 @@ def _cooled(taken: Taken, cooling: list[tuple[float, float]], ended: float) -> l
     from verifier.gather.heating.estimate import settled_by_cooling
     from verifier.gather.heating.looks import bin_width, binned
 
+    if not cooling:
+        return []  # the sampling was held up for as long as it was to last
     at, values = np.array(cooling).T
     t, y = binned(at - ended, values - taken.air[-1][1], bin_width(len(at)))
     try:
