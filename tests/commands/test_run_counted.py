@@ -33,7 +33,7 @@ title = "Headset is heard"
 probe = "sound.beeps"
 settings = { command = ["sh", "-c", "echo beep >>BEEPS"], label = "the headset on port 9" }
 covers = ["headset"]
-limits = [{ reading = "right", is = true, source = "invented" }]
+limits = [{ reading = "counted_right", is = true, source = "invented" }]
 """
 
 
@@ -59,7 +59,7 @@ def test_beeps_counted_at_a_terminal(tmp_path: Path, off: int) -> None:
     (check,) = bench.record()["checks"]
     (attempt,) = check["attempts"]
     readings = {r["name"]: r["value"] for r in attempt["takes"][0]}
-    assert readings["right"] is (off == 0)
+    assert readings["counted_right"] is (off == 0)
     assert (int(readings["shown"]), int(readings["counted"])) == (shown, shown + off)
     assert attempt["answers"][0]["shown"].startswith("How many beeps did you hear?")
     assert attempt["finding"]["verdict"] == ("fail" if off else "pass")

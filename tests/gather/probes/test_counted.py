@@ -7,6 +7,7 @@ import pty
 import random
 import re
 import subprocess
+import termios
 import threading
 from pathlib import Path
 from types import SimpleNamespace
@@ -20,7 +21,7 @@ from hypothesis import strategies as st
 
 from verifier.errors import Absent, NotPossible
 from verifier.gather.probes.counted import FEWEST, MOST
-from verifier.gather.probes.display_picture import SCRIPT, Picture, drawing
+from verifier.gather.probes.display_picture import SCRIPT, SIZE, Picture, drawing
 from verifier.gather.probes.sound_beeps import Beeps, Settings
 from verifier.gather.sound import Recording
 from verifier.gather.workers import run_probe
@@ -55,13 +56,15 @@ class Card:
 class Shell:
     """Runs nothing, and keeps what it was asked for."""
 
-    def __init__(self, exit: int = 0, *, there: bool = True) -> None:  # noqa: A002
-        self.exit, self.there = exit, there
+    def __init__(self, exit: int = 0, *, there: bool = True, size: str = "") -> None:  # noqa: A002
+        self.exit, self.there, self.size = exit, there, size
         self.ran: list[tuple[str, ...]] = []
 
     async def run(self, *argv: str, timeout: float = 10.0) -> CommandResult:
         if not self.there:
             raise Absent(f"there is no command {argv[0]}")
+        if argv[2:3] == (SIZE,):
+            return CommandResult(argv=argv, exit=0 if self.size else 1, stdout=self.size)
         self.ran.append(argv)
         return CommandResult(argv=argv, exit=self.exit, stdout="")
 
@@ -123,8 +126,8 @@ def test_as_many_beeps_are_played_as_were_drawn(seed: int, counted: int, side: s
     assert isinstance(shown, int) and FEWEST <= shown <= MOST
     assert [card.beeps(n) for n in (0, 1)] == [shown * (side != "right"), shown * (side != "left")]
     assert found["counted"].value == counted
-    assert found["right"].value is (shown == counted)
-    assert found["right"].origin.startswith(f"{shown} shown, {counted} counted")
+    assert found["counted_right"].value is (shown == counted)
+    assert found["counted_right"].origin.startswith(f"{shown} shown, {counted} counted")
 
 
 def test_neither_cue_nor_question_tells_the_number() -> None:
@@ -213,16 +216,28 @@ def printed(text: str) -> str:
     ).stdout
 
 
-@pytest.mark.parametrize("seed", range(8))
-def test_as_many_squares_are_drawn_as_were_drawn_by_chance(seed: int) -> None:
-    shell = Shell()
+@pytest.mark.parametrize(
+    ("size", "rows", "columns"),
+    [
+        ("", 24, 80),
+        ("0 0\n", 24, 80),
+        ("15 40\n", 15, 40),
+        ("12 32\n", 12, 32),
+        ("50 60\n", 50, 60),
+        ("67 240\n", 67, 240),
+    ],
+)
+@pytest.mark.parametrize("seed", range(4))
+def test_as_many_squares_are_drawn_as_were_drawn_by_chance(seed: int, size: str, rows: int, columns: int) -> None:
+    """Also on a small panel, and on one that stands upright: whole, within it, and apart from each other."""
+    shell = Shell(size=size)
     found = take(Picture(random.Random(seed)), "6", files=Tree(CONSOLE), commands=shell)
     ((*_, console, picture, seconds, back),) = shell.ran
     screen = Screen()
     screen.show(printed(picture))
     assert len(screen.squares) == found["shown"].value
     assert {41, 42, 44} <= set(screen.squares) <= {41, 42, 44, 47}
-    assert all(1 <= row <= 24 and 1 <= column <= 80 for row, column in screen.cells)
+    assert all(1 <= row <= rows and 1 <= column <= columns for row, column in screen.cells)
     assert (console, seconds, back) == ("/dev/tty2", "6", "")
 
 
@@ -245,6 +260,21 @@ def test_another_console_is_brought_to_the_front_and_left_again() -> None:
 def test_a_host_that_cannot_show_a_picture(files: dict[str, str], words: str) -> None:
     with pytest.raises(NotPossible, match=words):
         take(Picture(), "6", files=Tree(files), commands=Shell())
+
+
+def test_a_console_too_small_for_squares() -> None:
+    with pytest.raises(NotPossible, match="only 30 columns"):
+        take(Picture(), "6", files=Tree(CONSOLE), commands=Shell(size="30 30\n"))
+
+
+def test_the_size_of_a_terminal_is_asked_as_linux_and_busybox_tell_it() -> None:
+    end, terminal = pty.openpty()
+    termios.tcsetwinsize(terminal, (17, 60))
+    for shell in ("sh", "busybox sh"):
+        argv = [*shell.split(), "-c", SIZE, "sh", os.ttyname(terminal)]
+        assert subprocess.run(argv, capture_output=True, text=True, timeout=20).stdout == "17 60\n"
+    os.close(terminal)
+    os.close(end)
 
 
 @pytest.mark.parametrize(("code", "words"), [(10, "chvt"), (11, "root, or the group tty"), (2, "exit code 2")])

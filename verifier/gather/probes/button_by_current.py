@@ -14,7 +14,7 @@ from verifier.gather.probes.current_trace import CurrentTrace, TraceSettings
 from verifier.gather.probes.instruments import CAUTION
 from verifier.gather.probes.measuring import bench_of, stayed_on, stays_on
 from verifier.gather.probes.phases import steady_tail
-from verifier.gather.probes.presses import Press, demonstrated, matched, trials_needed
+from verifier.gather.probes.presses import Press, demonstration, matched, trials_needed
 from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
 from verifier.services import Host, chance_of
 from verifier.steps import Cue
@@ -210,7 +210,5 @@ def _readings(witness: _Witness, cues: list[float], settings: Settings, origin: 
     }
     readings = [Reading(name=n, value=v, unit="1", origin=origin, exact=True) for n, v in counts.items()]
     if not found.missed:
-        share = round(100 * demonstrated(len(cues)), 3)
-        said = f"no miss in {len(cues)} presses"
-        readings.append(Reading(name="demonstrated", value=share, unit="%", origin=said, exact=True))
+        readings.append(demonstration(len(cues)))
     return readings

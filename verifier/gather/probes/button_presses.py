@@ -11,7 +11,7 @@ from verifier.gather.probes.buttons import POWER_KEYS, power_buttons
 from verifier.gather.probes.presses import (
     FASTEST,
     VISIBLE_HOLD,
-    demonstrated,
+    demonstration,
     matched,
     presses_of,
     trials_needed,
@@ -211,7 +211,5 @@ def _readings(
             for name, seconds in (("hold_shortest", min(holds)), ("hold_longest", max(holds))):
                 readings.append(Reading(name=name, value=round(seconds, 6), unit="s", origin=origin, exact=True))
     if cues and not found.missed:
-        share = round(100 * demonstrated(len(cues)), 3)
-        said = f"no miss in {len(cues)} presses"
-        readings.append(Reading(name="demonstrated", value=share, unit="%", origin=said, exact=True))
+        readings.append(demonstration(len(cues)))
     return readings

@@ -14,7 +14,7 @@ FEWEST, MOST = 3, 9
 """So few that nobody miscounts them, so many that a guess is right once in seven."""
 
 READINGS = (
-    ReadingDeclaration(name="right", kind="yes-no", what="Whether as many were counted as there were."),
+    ReadingDeclaration(name="counted_right", kind="yes-no", what="Whether as many were counted as there were."),
     ReadingDeclaration(name="shown", kind="number", unit="1", what="How many there were: chance draws it."),
     ReadingDeclaration(name="counted", kind="number", unit="1", what="How many the technician counted."),
 )
@@ -30,7 +30,7 @@ def readings(shown: int, answer: str, origin: str) -> list[Reading]:
     counted = int(answer)
     said = f"{shown} shown, {counted} counted; {origin}"
     return [
-        Reading(name="right", value=shown == counted, origin=said, exact=True),
+        Reading(name="counted_right", value=shown == counted, origin=said, exact=True),
         Reading(name="shown", value=shown, unit="1", origin=origin, exact=True),
         Reading(name="counted", value=counted, unit="1", origin="answer of the technician", exact=True),
     ]

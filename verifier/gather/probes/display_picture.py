@@ -22,9 +22,13 @@ from verifier.steps import Ask, Cue
 ACTIVE = "/sys/class/tty/tty0/active"
 CONSOLES = "/sys/class/vtconsole"
 COLUMNS, ROWS = 4, 3
-"""Places for squares, within 80 columns by 24 rows: the least that a text console has."""
-WIDE, HIGH = 10, 5
-"""Characters of a square, which are twice as high as wide."""
+"""Places for squares, all over the display."""
+USUAL = (24, 80)
+"""Rows and columns of a text console that does not tell."""
+SMALLEST = (12, 32)
+"""With fewer rows or columns the squares are no squares any more."""
+SIZE = 'unset LINES COLUMNS; stty size <"$1"'
+"""$1 the console's device; prints its rows and columns (GNU and busybox stty; the latter would take variables)."""
 RED, GREEN, BLUE, WHITE = 41, 42, 44, 47
 """Backgrounds (ECMA-48, SGR). The first three light one colour alone: without that channel they are not seen."""
 NO_SWITCH, NO_DRAWING = 10, 11
@@ -88,7 +92,7 @@ title = "Port 6 shows a picture"
 probe = "display.picture"
 settings = { label = "6", console = 9 }
 covers = ["display-1"]
-limits = [{ reading = "right", is = true, source = "judgement" }]
+limits = [{ reading = "counted_right", is = true, source = "judgement" }]
 """,
         cues=True,
         timeout=120.0,
@@ -110,7 +114,8 @@ limits = [{ reading = "right", is = true, source = "judgement" }]
         number = counted.drawn(chance)
         console = f"/dev/tty{settings.console or front}"
         back = str(front) if settings.console not in (0, front) else ""
-        await _show(host, console, drawing(number, chance), settings.seconds, back)
+        rows, columns = await _size(host, console)
+        await _show(host, console, drawing(number, chance, rows, columns), settings.seconds, back)
         ask = Ask(
             say="How many squares did you see? 0 if the display stayed dark.",
             pattern=counted.ANSWER,
@@ -134,15 +139,32 @@ async def _front(files: Files) -> int:
     raise NotPossible("the kernel of this host draws its text console on no display")
 
 
-def drawing(number: int, chance: random.Random) -> str:
-    """Control sequences that draw so many squares on a black screen, as printf reads them."""
+async def _size(host: Host, console: str) -> tuple[int, int]:
+    """Rows and columns of the console: a small panel has fewer than most. NotPossible where they are too few."""
+    try:
+        told = (await host.commands.run("sh", "-c", SIZE, "sh", console)).stdout
+    except Absent:
+        told = ""
+    found = re.fullmatch(r"(\d{1,4}) (\d{1,4})\s*", told)
+    rows, columns = (int(found[1]), int(found[2])) if found and found[1] != "0" else USUAL
+    if rows < SMALLEST[0] or columns < SMALLEST[1]:
+        raise NotPossible(f"{console} has only {columns} columns and {rows} rows: too few to draw squares")
+    return rows, columns
+
+
+def drawing(number: int, chance: random.Random, rows: int = USUAL[0], columns: int = USUAL[1]) -> str:
+    """Control sequences that draw so many squares on a black screen of that size, as printf reads them."""
     colours = [RED, GREEN, BLUE, *(chance.choice((RED, GREEN, BLUE, WHITE)) for _ in range(number - 3))]
     places = chance.sample(range(COLUMNS * ROWS), number)
+    across, down = columns // COLUMNS, rows // ROWS
+    # Characters are twice as high as wide; some of each place stays black about its square.
+    high = min(down * 2 // 3, across * 2 // 5)
     drawn = [r"\033[0m\033[2J\033[?25l"]
     for place, colour in zip(places, colours, strict=True):
-        top, left = 2 + place // COLUMNS * 8, 5 + place % COLUMNS * 20
-        rows = "".join(rf"\033[{top + row};{left}H{' ' * WIDE}" for row in range(HIGH))
-        drawn.append(rf"\033[{colour}m{rows}")
+        top = 1 + place // COLUMNS * down + (down - high) // 2
+        left = 1 + place % COLUMNS * across + (across - 2 * high) // 2
+        lines = "".join(rf"\033[{top + row};{left}H{' ' * (2 * high)}" for row in range(high))
+        drawn.append(rf"\033[{colour}m{lines}")
     return "".join(drawn) + r"\033[0m\033[H"
 
 

@@ -12,6 +12,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
+from verifier.readings import Reading
 from verifier.services import KeyEvent
 
 BOUNCE = 0.05
@@ -123,6 +124,17 @@ def demonstrated(trials: int, confidence: float = 0.95) -> float:
     if trials < 1 or not 0 < confidence < 1:
         raise ValueError("it takes one trial at least, and a confidence between 0 and 1")
     return float((1 - confidence) ** (1 / trials))
+
+
+def demonstration(trials: int) -> Reading:
+    """The reading `demonstrated` of so many presses without a miss: rounded down, never more than they show."""
+    return Reading(
+        name="demonstrated",
+        value=math.floor(1000 * demonstrated(trials)) / 10,
+        unit="%",
+        origin=f"no miss in {trials} presses: at least this share registers, at 95 % confidence",
+        exact=True,
+    )
 
 
 def trials_needed(share: float, confidence: float = 0.95) -> int:

@@ -70,7 +70,7 @@ title = "Headset is heard on the left"
 probe = "sound.beeps"
 settings = { side = "left", label = "the headset on port 9" }
 covers = ["headset"]
-limits = [{ reading = "right", is = true, source = "judgement" }]
+limits = [{ reading = "counted_right", is = true, source = "judgement" }]
 """,
         holds=(SOUND,),
         cues=True,
