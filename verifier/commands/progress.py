@@ -271,6 +271,7 @@ class LiveView:
             self._live.console.print(markup)
 
     def _table(self) -> Table:
+        from rich.padding import Padding
         from rich.table import Table
         from rich.text import Text
 
@@ -287,7 +288,8 @@ class LiveView:
                 Text(usual, style="dim"),
             )
         for words in self._looks.values():
-            whole.add_row(Text(f"           not decided yet: {printable(words)}", style="dim"))
+            note = Text(f"not decided yet: {printable(words)}", style="dim")
+            whole.add_row(Padding(note, (0, 0, 0, 11)))
         if self.total:
             whole.add_row(Text(f"  {self.done} of {self.total}", style="dim"))
         return whole

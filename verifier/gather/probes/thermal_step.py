@@ -439,8 +439,8 @@ def _judged(
     last = number >= looks.LOOKS
     ended = f"after {found.after:.0f} s" if last else f"{found.after:.0f} s of at most {settings.longest:g} s"
     remark = (
-        f"looked at {number} of {looks.LOOKS} times, {ended}: by the fit alone between {found.rise[0]:.1f} and "
-        f"{found.rise[1]:.1f} K"
+        f"looked at {number} of {looks.LOOKS} times, {ended}: by the fit alone it settles between "
+        f"{found.rise[0]:.1f} and {found.rise[1]:.1f} K"
     )
     conditions = Conditions(looks=looks.LOOKS, doubt=doubt, remark=remark)
     ranges = f"; ranges of the time constants: {settings.known_from}" if settings.known_from else ""
