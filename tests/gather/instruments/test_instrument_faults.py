@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import signal
 import socket
 import threading
 from collections.abc import AsyncIterator, Iterator
@@ -17,6 +19,7 @@ from verifier.errors import BenchFault, InputError, NotPossible
 from verifier.gather.catalogue import load_catalogue
 from verifier.gather.clocks import RealClocks
 from verifier.gather.instruments.bench import StationInstruments
+from verifier.gather.instruments.server import Server
 from verifier.gather.instruments.taker import InstrumentTaker
 from verifier.readings import Reading
 
@@ -289,6 +292,67 @@ def test_an_adapter_unplugged_in_the_middle_of_a_reading(tmp_path: Path) -> None
     thread.join(10)
 
 
+def test_a_supply_that_fails_while_it_is_on_is_off_at_once(folder: Path, instruments: TestInstruments) -> None:
+    """It obeys, but nobody can hear that: so it is told that it may still be on."""
+
+    async def work(bench: StationInstruments) -> None:
+        wanted: dict[str, Any] = {"instrument": "supply", "voltage": 5.0, "current_limit": 0.5, "settle": 0.5}
+        async with anyio.create_task_group() as group:
+            group.start_soon(turn_bad)
+            with pytest.raises(BenchFault, match=r"garbage .* could not be made safe") as told:
+                await take(bench, "instrument.supply", **wanted)
+        assert "Switch supply off at its own switch now" in told.value.to_do
+        assert not instruments.on()
+        instruments.misbehave("supply", "")
+        await bench.make_safe("supply")
+
+    async def turn_bad() -> None:
+        while not instruments.on():
+            await anyio.sleep(0.01)
+        instruments.misbehave("supply", "garbage")
+
+    with_bench(folder, work)
+
+
+def test_an_instrument_process_that_hangs_is_ended_and_the_output_is_off(
+    folder: Path, instruments: TestInstruments, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The engine lives, so that its watchdog waits; whoever wants all safe ends it after a while."""
+    monkeypatch.setattr("verifier.gather.instruments.bench.SAFE_LIMIT", 2.0)
+
+    async def work(bench: StationInstruments) -> None:
+        await bench.switch_on("supply", {"voltage": 5.0, "current": 0.5}, lease=600.0)
+        os.kill(int((folder / ".lock").read_text()), signal.SIGSTOP)
+        assert instruments.on()
+        await bench.make_safe("supply")
+        assert not instruments.on()
+
+    with_bench(folder, work)
+
+
+def test_a_process_that_cannot_be_started_is_told_in_words(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("verifier.gather.instruments.process.sys.executable", "/nowhere/python")
+
+    async def work(bench: StationInstruments) -> None:
+        with pytest.raises(BenchFault, match="could not be started: No such file"):
+            await bench.identify("meter")
+
+    with_bench(folder, work)
+
+
+def test_a_lock_that_cannot_be_made_is_told_with_its_folder(
+    folder: Path, tmp_path: Path, instruments: TestInstruments
+) -> None:
+    described = instruments.describe(tmp_path / "instruments", "meter")
+    (described / ".lock").mkdir()  # stands for a folder that may not be written to, which root always may
+
+    async def work(bench: StationInstruments) -> None:
+        with pytest.raises(InputError, match="cannot be used"):
+            await bench.identify("meter")
+
+    with_bench(described, work)
+
+
 def test_a_port_that_is_not_there_and_a_loop_that_only_echoes(tmp_path: Path) -> None:
     text = 'kind = "scpi-multimeter"\nport = "PORT"\nserial = "1"\ndue = 2999-01-01\n[line]\ntimeout = 0.2\n' + (
         "[quantities.voltage]\nranges = [{ of_reading = 0.1, resolution = 0.001 }]\n"
@@ -338,3 +402,40 @@ def test_past_its_due_date_an_instrument_is_refused_unless_the_quality_lead_gave
         in reading.origin
     )
     assert "Q01" not in reading.origin, "people are named at the station, not in the record"
+
+
+class _WatchdogThatWillNotStart:
+    """Stands in for `Watched` on a machine on which, for a moment, no process can be started."""
+
+    def __init__(self) -> None:
+        self.gone, self.minded = threading.Event(), threading.Event()
+        self.process: Any = self._Process(self.gone)
+        self.tries = 0
+
+    class _Process:
+        def __init__(self, ends: threading.Event, waited: threading.Event | None = None) -> None:
+            self.ends, self.waited = ends, waited
+
+        def wait(self) -> None:
+            if self.waited is not None:
+                self.waited.set()
+            self.ends.wait(20)
+
+    def lost(self, _process: Any) -> None: ...
+
+    def start(self) -> None:
+        self.tries += 1
+        if self.tries == 1:
+            raise OSError("no process can be started")
+        self.process = self._Process(threading.Event(), self.minded)
+
+
+def test_a_watchdog_that_cannot_be_started_again_is_tried_again_and_then_minded() -> None:
+    """Else a later one would run with nobody to see it die, and the output would stay on without one."""
+    ours, theirs = socket.socketpair()
+    with ours, theirs:
+        server = Server(theirs, os.getpid(), -1)
+        server.watched = watched = _WatchdogThatWillNotStart()  # type: ignore[assignment]
+        threading.Thread(target=server._mind_watchdog, daemon=True).start()
+        watched.gone.set()
+        assert watched.minded.wait(10) and watched.tries == 2

@@ -71,6 +71,8 @@ def test_a_file_says_what_its_kind_does_not(tmp_path: Path) -> None:
         (SUPPLY + '[sets.voltage]\nset = "VOLT"\n', "{value}"),
         ('port = "/dev/ttyS0"\nno_trips = "none"\n[channels]\nclose = "C {channel}"\nopen = "O"\ncount = 2\n',
          "needs a safe state"),
+        (METER + '[identity]\nreply = "{serial}{any}"\n', "side by side"),
+        (METER + '[quantities.current]\nreply = "{any}{any} {value}"\n', "side by side"),
         ("[[[[", "1:"),
     ],
 )  # fmt: skip

@@ -8,7 +8,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from verifier.gather.instruments.replies import SCPI_IDN, BadReply, error_of, fields_of, number, text_of, value_of
+from verifier.gather.instruments.replies import (
+    SCPI_IDN,
+    BadReply,
+    error_of,
+    fields_of,
+    number,
+    template_problem,
+    text_of,
+    value_of,
+)
 
 
 @pytest.mark.parametrize(
@@ -85,6 +94,19 @@ def test_a_template_fits_as_a_whole() -> None:
             value_of("T1 {value} C", reply)
     with pytest.raises(BadReply, match="beyond its range"):
         value_of("T1 {value} C", "T1 OPEN", ("T1 OPEN",))
+
+
+@given(st.text(alphabet=" a,", max_size=400))
+def test_no_reply_takes_long_to_hold_against_a_template(reply: str) -> None:
+    """Each text ends where what follows it first stands; trying all ways to share blanks out would take years."""
+    with pytest.raises(BadReply):
+        fields_of(" ".join(["{any}"] * 12) + ";{serial}", reply)
+
+
+@pytest.mark.parametrize("template", ["{any}{serial}", "{serial},{serial}", "{value} {value}"])
+def test_a_template_that_cannot_be_told_apart_is_refused(template: str) -> None:
+    assert template_problem(template)
+    assert not template_problem("{any},{any} {serial}") and not template_problem("{any}{value}")
 
 
 def test_an_error_queue_is_empty_at_zero() -> None:

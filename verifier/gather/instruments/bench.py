@@ -22,6 +22,8 @@ from verifier.gather.instruments.services import ENERGISE, INSTRUMENTS
 from verifier.services import Clocks, Commands, Files
 
 OWN_SWITCH = "Switch {name} off at its own switch now: it may still be on."
+SAFE_LIMIT = 20.0
+"""Seconds to wait for a safe state; a process that hangs is then ended, and its watchdog does it."""
 EXCHANGES = 60
 """Exchanges that one order may take at the most: so many reply timeouts are waited for it."""
 
@@ -153,7 +155,13 @@ class StationInstruments:
 
     async def make_safe(self, name: str) -> None:
         """Break off what it is at and command its safe state. BenchFault when it does not say that it is safe."""
-        await self._order(name, {"do": "break-off"})
+        try:
+            await self._order(name, {"do": "break-off"})
+        except BenchFault:
+            if self._process is None or not self._process.gone:
+                raise
+            # Its watchdog does it. Another process, once the ports are free again, sees that it is done.
+            await self._order(name, {"do": "break-off"})
         self.switched_on.discard(name)
 
     async def make_all_safe(self) -> dict[str, str]:
@@ -180,14 +188,12 @@ class StationInstruments:
     async def _order(self, name: str, order: Mapping[str, Any]) -> Any:
         instrument = self.described(name)
         process = await self._running(patient=order["do"] == "break-off")
-        limit = 10.0 + EXCHANGES * instrument.line.timeout
+        limit = SAFE_LIMIT if order["do"] == "break-off" else 10.0 + EXCHANGES * instrument.line.timeout
         answer = await process.ask({**order, "name": name}, limit)
         if "fault" in answer:
-            unsafe = answer.get("unsafe") or (order["do"] == "break-off")
-            more = f"; and it could not be made safe: {answer['unsafe']}" if answer.get("unsafe") else ""
             raise BenchFault(
-                f"{name} at {instrument.port}: {answer['fault']}{more}"[:1500],
-                to_do=OWN_SWITCH.format(name=name) if unsafe else "",
+                f"{name} at {instrument.port}: {answer['fault']}"[:1500],
+                to_do=OWN_SWITCH.format(name=name) if order["do"] == "break-off" else "",
             )
         return answer.get("result")
 
@@ -210,7 +216,10 @@ class StationInstruments:
         except OSError as error:
             raise InputError(f"cannot be used: {error.strerror}", where=str(self.folder)) from None
         described = {name: i.model_dump(mode="json") for name, i in self.instruments.items()}
-        process = InstrumentProcess(self.folder, lock, described)
+        try:
+            process = InstrumentProcess(lock, described)
+        except OSError as error:
+            raise BenchFault(f"the instrument process could not be started: {error.strerror or error}") from None
         # Shielded: a process that is half started can neither be asked nor be left.
         with anyio.CancelScope(shield=True):
             try:

@@ -8,7 +8,7 @@ from contextlib import suppress
 from typing import Any
 
 from verifier.gather.instruments.replies import LONGEST, shown
-from verifier.gather.ports import FORMS, OPENING_ERRORS, TO_DO, Obstacle, obstacle, open_port, reason, usable
+from verifier.gather.ports import FORMS, OPENING_ERRORS, TO_DO, Obstacle, obstacle, open_port, usable
 
 SLICE = 0.05
 """Seconds between two looks at whether whoever asked has gone."""
@@ -64,9 +64,7 @@ class OpenLine:
         try:
             self._serial.write(data)
         except Exception as error:  # SerialException, OSError, and on a torn line TypeError or termios.error
-            raise LineFault(
-                f"the line broke while sending ({reason(error)}): is the adapter plugged in?"
-            ) from None
+            raise _broke(error, " while sending") from None
 
     def end_message(self) -> None:
         """Complete whatever half a message a killed process left on the line."""
@@ -109,7 +107,7 @@ class OpenLine:
         try:
             self._serial.reset_input_buffer()
         except Exception as error:
-            raise LineFault(f"the line broke ({reason(error)}): is the adapter plugged in?") from None
+            raise _broke(error) from None
 
     def wait(self, seconds: float) -> None:
         until = time.monotonic() + seconds
@@ -122,8 +120,13 @@ class OpenLine:
         try:
             self._buffer += self._serial.read(max(1, min(4096, self._serial.in_waiting)))
         except Exception as error:
-            raise LineFault(f"the line broke ({reason(error)}): is the adapter plugged in?") from None
+            raise _broke(error) from None
 
     def _look(self) -> None:
         if self._stop():
             raise Interrupted
+
+
+def _broke(error: Exception, when: str = "") -> LineFault:
+    _, words = obstacle(error)
+    return LineFault(f"the line broke{when} ({words}): is the adapter plugged in?")

@@ -19,6 +19,7 @@ from verifier.declare.notes import Notes
 from verifier.declare.spelling import shown
 from verifier.errors import InputError
 from verifier.gather.instruments.description import Instrument
+from verifier.gather.instruments.replies import template_problem
 from verifier.gather.ports import usable
 
 _KINDS = Path(__file__).parent / "kinds"
@@ -123,6 +124,7 @@ def _rules(notes: Notes, instrument: Instrument) -> None:
             notes.error(
                 ("identity", "reply"), "the reply names no {serial}", "Say where the serial number stands."
             )
+        _reply(notes, ("identity", "reply"), instrument.identity.reply)
     elif instrument.serial or instrument.model:
         notes.error(("identity",), "an instrument that states serial or model has an [identity]", "Add it.")
     _quantities(notes, instrument)
@@ -138,6 +140,7 @@ def _quantities(notes: Notes, instrument: Instrument) -> None:
     for name, quantity in instrument.quantities.items():
         at = ("quantities", name)
         _template(notes, (*at, "reply"), quantity.reply, "{value}")
+        _reply(notes, (*at, "reply"), quantity.reply)
         if quantity.ask_in_range:
             _template(notes, (*at, "ask_in_range"), quantity.ask_in_range, "{value}")
         for number, accuracy in enumerate(quantity.ranges):
@@ -156,6 +159,7 @@ def _energising(notes: Notes, instrument: Instrument) -> None:
     for name, setting in instrument.sets.items():
         _template(notes, ("sets", name, "set"), setting.set, "{value}")
         _template(notes, ("sets", name, "reply"), setting.reply, "{value}")
+        _reply(notes, ("sets", name, "reply"), setting.reply)
         if name not in instrument.ceilings:
             to_do = "Add the most that any suite may set at this station."
             notes.error(("ceilings", name), f"the ceiling of {name} is missing", to_do)
@@ -168,6 +172,7 @@ def _energising(notes: Notes, instrument: Instrument) -> None:
     for name, trip in instrument.trips.items():
         _template(notes, ("trips", name, "set"), trip.set, "{value}")
         _template(notes, ("trips", name, "reply"), trip.reply, "{value}")
+        _reply(notes, ("trips", name, "reply"), trip.reply)
         if trip.of not in instrument.sets:
             notes.error(
                 ("trips", name, "of"), f"{shown(trip.of)} cannot be set", notes.hint(trip.of, instrument.sets)
@@ -182,3 +187,8 @@ def _energising(notes: Notes, instrument: Instrument) -> None:
 def _template(notes: Notes, at: tuple[str | int, ...], text: str, place: str) -> None:
     if text.count(place) != 1:
         notes.error(at, f"{shown(text)} does not hold {place} once")
+
+
+def _reply(notes: Notes, at: tuple[str | int, ...], text: str) -> None:
+    if problem := template_problem(text):
+        notes.error(at, f"{shown(text)} fits no reply for sure: {problem}")

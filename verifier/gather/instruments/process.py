@@ -28,7 +28,7 @@ END_LIMIT = 25.0
 """Seconds that it may take to make everything safe and go; the watchdog does what is left."""
 LOCK_LIMIT = 70.0
 """Seconds to wait for the process of a run that was just killed, and its watchdog, to make safe and go."""
-GONE = "the instrument process ended; it or its watchdog made everything safe"
+GONE = "the instrument process ended in the middle"
 _START = (
     "import json, sys; sys.path[:] = json.loads(sys.argv[1]); "
     "from verifier.gather.instruments.server import main; main(*map(int, sys.argv[2:5]))"
@@ -38,8 +38,8 @@ _START = (
 class InstrumentProcess:
     """Several orders may be under way at once, one an instrument."""
 
-    def __init__(self, folder: Path, lock: int, instruments: Mapping[str, Mapping[str, Any]]) -> None:
-        """`lock` is what `take_lock` gave for `folder`; it is handed on to the process."""
+    def __init__(self, lock: int, instruments: Mapping[str, Mapping[str, Any]]) -> None:
+        """`lock` is what `take_lock` gave; it is handed on to the process. OSError when that cannot be started."""
         self._lock_file = lock
         ours, theirs = socket.socketpair()
         try:
@@ -113,6 +113,7 @@ class InstrumentProcess:
                 if scope.cancelled_caught:
                     # A process that hangs cannot be talked into anything; its watchdog makes safe.
                     self._process.kill()
+                    await self.ended.wait()
                     raise BenchFault(f"the instrument process did not answer within {limit:g} s, and was ended")
         finally:
             self._waiting.pop(number, None)

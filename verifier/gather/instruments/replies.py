@@ -20,12 +20,9 @@ ERRORS_LIMIT = 32
 """Entries of an error queue that are read before it counts as one that never empties."""
 
 _NUMBER = r"[+-]?(?:[0-9]{1,20}(?:\.[0-9]{0,20})?|\.[0-9]{1,20})(?:[Ee][+-]?[0-9]{1,3})?"
-_PLACES = {
-    "{value}": f"(?P<value>{_NUMBER})",
-    "{serial}": r"(?P<serial>[ -+\--~]*?)",
-    "{model}": r"(?P<model>[ -+\--~]*?)",
-    "{any}": r"[ -+\--~]*?",
-}
+_TEXT = r"[ -+\--~]"
+"""What stands for {any}, {model} and {serial}: printable, and no comma, which parts fields."""
+_TEXTS = {"{serial}": "(?P<serial>%s)", "{model}": "(?P<model>%s)", "{any}": "%s"}
 _HUGE = 1e37
 
 
@@ -35,8 +32,28 @@ class BadReply(ValueError):
 
 @lru_cache(maxsize=256)
 def _pattern(template: str) -> re.Pattern[str]:
+    """Matches in time that grows with the length of the reply: a text ends where what follows it first stands."""
     parts = re.split(r"(\{[a-z]+\})", template.strip())
-    return re.compile("".join(_PLACES.get(part) or re.escape(part) for part in parts))
+    made = []
+    for part, after in zip(parts, [*parts[1:], ""], strict=True):
+        if part == "{value}":
+            made.append(f"(?P<value>{_NUMBER})")
+        elif part in _TEXTS:
+            made.append(_TEXTS[part] % (f"(?:(?!{re.escape(after)}){_TEXT})*+" if after else f"{_TEXT}*?"))
+        else:
+            made.append(re.escape(part))
+    return re.compile("".join(made))
+
+
+def template_problem(template: str) -> str:
+    """What is wrong with the template of a reply; empty when nothing is."""
+    places = re.findall(r"\{[a-z]+\}", template)
+    for place in places:
+        if place != "{any}" and places.count(place) > 1:
+            return f"it holds {place} more than once"
+    if re.search(r"\{(any|serial|model)\}\{(any|serial|model)\}", template):
+        return "two texts stand side by side, and nothing says where one ends"
+    return ""
 
 
 def text_of(raw: bytes) -> str:

@@ -58,19 +58,25 @@ class Watched:
         if self._socket is not None:
             return
         ours, theirs = socket.socketpair()
-        with theirs:
-            self.process = subprocess.Popen(
-                [
-                    sys.executable, "-I", "-c", _START, json.dumps(sys.path),
-                    str(theirs.fileno()), str(os.getpid()), str(self._parent),
-                ],
-                stdin=subprocess.DEVNULL,
-                pass_fds=[theirs.fileno(), self._lock_file],
-                start_new_session=True,
-            )  # fmt: skip
-        ours.settimeout(10.0)
-        self._socket = ours
-        self._say({"programmes": self._programmes})
+        try:
+            with theirs:
+                self.process = subprocess.Popen(
+                    [
+                        sys.executable, "-I", "-c", _START, json.dumps(sys.path),
+                        str(theirs.fileno()), str(os.getpid()), str(self._parent),
+                    ],
+                    stdin=subprocess.DEVNULL,
+                    pass_fds=[theirs.fileno(), self._lock_file],
+                    start_new_session=True,
+                )  # fmt: skip
+            ours.settimeout(10.0)
+            self._socket = ours
+            self._say({"programmes": self._programmes})
+        except BaseException:
+            # Half a conversation is none: what is answered late must not be taken for the next answer.
+            ours.close()
+            self._socket = None
+            raise
 
     def note(self, name: str, *, hot: bool) -> None:
         """Raises LineFault when it cannot be noted."""
@@ -153,7 +159,7 @@ class Hand(threading.Thread):
             except Exception as error:
                 result = {"fault": f"{order['do']}: {type(error).__name__}: {str(error)[:200]}"}
             if "fault" in result and self.dialogue.hot and order["do"] != "safe" and not self._breaking:
-                result["unsafe"] = self._safe()
+                self._safe()  # at once; whoever asked sees to it that it is
             self._server.say({"id": order.get("id"), **result})
             if (done := order.get("done")) is not None:
                 done.set()
@@ -194,7 +200,7 @@ class Hand(threading.Thread):
         self._until = None
         try:
             self.dialogue.safe()
-        except (LineFault, Interrupted, OSError) as error:
+        except Exception as error:  # whatever it is, this thread goes on trying
             if self.dialogue.hot:
                 self._until = time.monotonic() + 1.0  # again, and again, until it says it is safe
             return str(error) or "broken off"
@@ -272,10 +278,12 @@ class Server:
             hot = [n for n, h in self.hands.items() if h.dialogue.hot]
             for done in self._break_off(hot, why="the watchdog process ended"):
                 done.wait(SAFE_LIMIT)
-            with suppress(OSError, LineFault):
-                self.watched.start()
-            if self.watched.process is process:
-                return
+            while self.watched.process is process:
+                # Until there is one again, nothing can be switched on.
+                with suppress(OSError, ValueError):
+                    self.watched.start()
+                    break
+                time.sleep(0.5)
 
 
 def main(descriptor: int, parent: int, lock: int) -> NoReturn:

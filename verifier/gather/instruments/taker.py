@@ -72,12 +72,19 @@ class InstrumentTaker:
                         break
                     left -= anyio.current_time() - began
                     yield reading
-        except BaseException:
-            await self._safe(names, broken=True)
+        except BenchFault as error:
+            if (problem := await self._safe(names)) is not None:
+                raise BenchFault(f"{error.what}; and {problem.what}", to_do=problem.to_do) from None
             raise
-        await self._safe(names, broken=False)
+        except BaseException:
+            await self._safe(names)  # what cannot be made safe is told by whoever ends the sitting
+            raise
+        if (problem := await self._safe(names)) is not None:
+            raise problem
 
-    async def _safe(self, names: list[str], *, broken: bool) -> None:
+    async def _safe(self, names: list[str]) -> BenchFault | None:
+        """Make safe whatever of these was switched on; the first that could not be."""
+        problem: BenchFault | None = None
         with anyio.CancelScope(shield=True):
             for name in names:
                 if name not in self._bench.switched_on:
@@ -85,5 +92,5 @@ class InstrumentTaker:
                 try:
                     await self._bench.make_safe(name)
                 except VerifierError as error:
-                    if not broken:  # else that is told which broke it
-                        raise BenchFault(f"could not be made safe: {error.what}", to_do=error.to_do) from None
+                    problem = problem or BenchFault(f"could not be made safe: {error.what}", to_do=error.to_do)
+        return problem
