@@ -238,7 +238,9 @@ def _stated_exactly(limit: Limit, given: Sequence[Measured], words: str) -> Held
     """Texts, yes or no, and counts: every take must satisfy the limit; the first that does not is shown."""
     wrong = next((m for m in given if not holds(limit, m)), None)
     shown = wrong or given[0]
-    told = f"not {words}" if wrong and limit.is_ is not None else words
+    told = words
+    if wrong and (limit.is_ is not None or limit.matches is not None):
+        told = f"not {words.removeprefix('matches ')}"
     return Held(
         reading=limit.reading,
         verdict=Verdict.FAIL if wrong else Verdict.PASS,
@@ -263,11 +265,13 @@ def _rounded_down(value: float) -> float:
 def _finding_reason(verdict: Verdict, held: Sequence[Held]) -> str:
     """One sentence on what decided the verdict, naming readings where a check has several."""
     several = len({h.reading for h in held}) > 1
-    told = [
-        f"{h.reading.replace('_', ' ')}: {h.reason}" if several and h.reading not in h.reason else h.reason
-        for h in held
-        if h.verdict is verdict
-    ]
+
+    def worded(h: Held) -> str:
+        # A bare yes or no says nothing, unless the check's title is the question.
+        named = several or (isinstance(h.value, bool) and h.reading != "confirm")
+        return f"{h.reading.replace('_', ' ')}: {h.reason}" if named and h.reading not in h.reason else h.reason
+
+    told = [worded(h) for h in held if h.verdict is verdict]
     if verdict is Verdict.PASS and len(told) > 1:
         return f"all {len(told)} limits kept"
     shown = "; ".join(told[:3])
