@@ -16,9 +16,10 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent / "probes"))
 from kept_clock import NOON, Clock, Unit
 
+from verifier.commands.progress import Lines
 from verifier.declare.order import RepairOrder
 from verifier.declare.plan import make_plan
-from verifier.declare.suite import Check, Suite
+from verifier.declare.suite import Suite
 from verifier.gather.acts import Wish, act, refuse_bad
 from verifier.gather.catalogue import load_catalogue
 from verifier.gather.engine import Engine
@@ -125,13 +126,6 @@ class BenchClock:
         yield Reading(name="value", value=self.unit.now, unit="s", origin="clock of the bench")
 
 
-class Watcher:
-    def stage(self, stage: Stage, checks: int) -> None: ...
-    def began(self, check: Check) -> None: ...
-    def ended(self, check: Check, finding: Finding) -> None: ...
-    def looked(self, check: Check, words: str) -> None: ...
-
-
 class Run:
     """One run over several sittings, each on another start of the computer, each half an hour after the last."""
 
@@ -176,7 +170,7 @@ class Run:
         engine = Engine(
             state=self.state, journal=journal, judge=SuiteJudge(self.state.plan.suite.decision),
             instruments=BenchClock(unit),
-            catalogue=load_catalogue(), taker=taker, asker=self.asker, watcher=Watcher(),  # type: ignore[arg-type]
+            catalogue=load_catalogue(), taker=taker, asker=self.asker, watcher=Lines(silent=True),
         )  # fmt: skip
         refuse_bad(self.state, list(wishes))
 

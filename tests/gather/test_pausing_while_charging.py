@@ -15,6 +15,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "suites"))
 from tablet import Scripted, Tablet
 
 from verifier import flow
+from verifier.commands.progress import Lines
 from verifier.declare.lint import load_suite
 from verifier.declare.order import RepairOrder
 from verifier.declare.plan import make_plan
@@ -68,11 +69,6 @@ class Interrupted(Scripted):
         yield Cue(say="never")
 
 
-class Silent:
-    def __getattr__(self, name: str) -> Any:
-        return lambda *_: None
-
-
 def test_the_plug_is_asked_for_when_the_run_pauses(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     from contextlib import nullcontext
 
@@ -90,7 +86,7 @@ def test_the_plug_is_asked_for_when_the_run_pauses(tmp_path: Path, monkeypatch: 
     async def person() -> Person:
         return T07
 
-    sitting = Sitting(asker_for=lambda _: Willing({}, T07), watcher=Silent(), person=person)  # type: ignore[arg-type]
+    sitting = Sitting(asker_for=lambda _: Willing({}, T07), watcher=Lines(silent=True), person=person)
     ended = flow.carry_on(running, sitting, resumed=False)
     running.journal.close()
     assert ended.paused_because == "Ctrl-C; pull the charger's plug now, “Charge” was not ended"

@@ -16,6 +16,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from verifier import flow
+from verifier.commands.progress import Lines
 from verifier.declare.answers import PreparedAnswers
 from verifier.declare.lint import load_suite
 from verifier.declare.order import RepairOrder
@@ -76,16 +77,6 @@ class Here:
             yield reading  # type: ignore[misc]
 
 
-class Silent:
-    def stage(self, *_: object) -> None: ...
-
-    def began(self, *_: object) -> None: ...
-
-    def ended(self, *_: object) -> None: ...
-
-    def looked(self, *_: object) -> None: ...
-
-
 def whole_run(folder: Path, network: bytes) -> tuple[Any, str, str]:
     """A sealed run whose radio is connected to that network, its report, and the customer's page."""
     tree = folder / "tree"
@@ -104,7 +95,7 @@ def whole_run(folder: Path, network: bytes) -> tuple[Any, str, str]:
         catalogue=CATALOGUE,
         taker=Here(network),
         asker=asker,
-        watcher=Silent(),
+        watcher=Lines(silent=True),
     )
     try:
         anyio.run(engine.run, list(Stage))

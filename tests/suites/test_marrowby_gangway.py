@@ -23,6 +23,7 @@ from ssh_unit import SshUnit
 from tablet import AtFixture, Scripted, Tablet
 
 from verifier import flow
+from verifier.commands.progress import Lines
 from verifier.declare.answers import PreparedAnswer, PreparedAnswers, load_answers
 from verifier.declare.coverage import by_eye_only, disturbed_joints
 from verifier.declare.lint import LoadedSuite, load_suite
@@ -67,18 +68,6 @@ class Willing(PreparedAsker):
         return T07
 
 
-class Silent:
-    def stage(self, *_: object) -> None: ...
-
-    def began(self, *_: object) -> None: ...
-
-    def ended(self, *_: object) -> None: ...
-
-    def looked(self, *_: object) -> None: ...
-
-    def quarantined(self, *_: object) -> None: ...
-
-
 @dataclass
 class Case:
     tablet: Tablet
@@ -107,7 +96,7 @@ class Case:
             catalogue=self.catalogue,
             taker=Scripted(self.catalogue, self.tablet),
             asker=asker,
-            watcher=Silent(),  # type: ignore[arg-type]
+            watcher=Lines(silent=True),
             instruments=AtFixture(self.catalogue, self.station / "fixture", clocks, self.leak),
         )
 

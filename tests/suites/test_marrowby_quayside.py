@@ -27,6 +27,7 @@ import anyio
 import pytest
 
 from verifier import flow
+from verifier.commands.progress import Lines
 from verifier.declare.answers import PreparedAnswer, PreparedAnswers, load_answers
 from verifier.declare.coverage import by_eye_only, disturbed_joints
 from verifier.declare.fasteners import due, fastener_types
@@ -87,16 +88,6 @@ class Here:
                 yield reading
 
 
-class Silent:
-    def stage(self, *_: object) -> None: ...
-
-    def began(self, *_: object) -> None: ...
-
-    def ended(self, *_: object) -> None: ...
-
-    def looked(self, *_: object) -> None: ...
-
-
 @dataclass
 class Case:
     """A unit, its order and its answers, to be spoilt and run."""
@@ -136,7 +127,7 @@ class Case:
             catalogue=self.catalogue,
             taker=Here(self.catalogue),
             asker=PreparedAsker(self.answers, person, label=self.answers.label),
-            watcher=Silent(),
+            watcher=Lines(silent=True),
         )
 
         async def work() -> None:
