@@ -63,6 +63,7 @@ def test_beeps_counted_at_a_terminal(tmp_path: Path, off: int) -> None:
     assert (int(readings["shown"]), int(readings["counted"])) == (shown, shown + off)
     assert attempt["answers"][0]["shown"].startswith("How many beeps did you hear?")
     assert attempt["finding"]["verdict"] == ("fail" if off else "pass")
+    assert not off or attempt["finding"]["reason"] == "counted right: no, not yes"
     report = next(bench.only_run().glob("report*.html")).read_text()
     assert f"{shown} shown, {shown + off} counted" in report
     assert json.dumps(attempt).count("T07") == 0  # who answered is a personal field
