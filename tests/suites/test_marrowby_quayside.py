@@ -418,7 +418,7 @@ def at_a_terminal(folder: Path, until: str, *words: str) -> str:
     with contextlib.suppress(OSError):  # the process has ended
         while until not in seen and select.select([ours], [], [], 60)[0]:
             seen += os.read(ours, 4096).decode("utf-8", "replace")
-            if not gone_on and "later to stop here" in seen:
+            if not gone_on and "Enter to go on" in seen:
                 gone_on = os.write(ours, b"\n") == 1
     process.send_signal(signal.SIGINT)
     with contextlib.suppress(OSError):
