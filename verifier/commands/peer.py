@@ -86,7 +86,7 @@ def peer(
         else:
             click.echo("No further station may pair: --pairings 1 lets one in.")
         far_end.serve(hours * 3600)
-        click.echo("The time is over.")
+        click.echo("The time is over. Start it again to go on: who is paired stays so.")
     except KeyboardInterrupt:
         click.echo("Ended.")
     finally:

@@ -63,16 +63,18 @@ def cable() -> Iterator[Cable]:
 
 
 @contextmanager
-def far_end(cable: Cable, *words: str, folder: Path | None = None) -> Iterator[str]:
+def far_end(
+    cable: Cable, *words: str, folder: Path | None = None, place: str = f"{BENCH}:{PORT}"
+) -> Iterator[str]:
     """`verifier peer` at the bench's end; the pairing code that it shows, if any.
 
     `folder` is the station's folder there; without it, one that goes away with the far end.
     """
     with TemporaryDirectory() as passing:
-        yield from _far_end(cable, *words, "--station", str(folder or passing))
+        yield from _far_end(cable, place, *words, "--station", str(folder or passing))
 
 
-def _far_end(cable: Cable, *words: str) -> Iterator[str]:
+def _far_end(cable: Cable, place: str, *words: str) -> Iterator[str]:
     command = [
         sys.executable,
         "-u",
@@ -80,7 +82,7 @@ def _far_end(cable: Cable, *words: str) -> Iterator[str]:
         "verifier",
         "peer",
         "--listen",
-        f"{BENCH}:{PORT}",
+        place,
         "--hours",
         "0.1",
         *words,
@@ -103,8 +105,8 @@ def _far_end(cable: Cable, *words: str) -> Iterator[str]:
         process.stdout.close()
 
 
-def paired(cable: Cable, code: str, station: Path) -> None:
-    command = [sys.executable, "-m", "verifier", "peer", "pair", f"{BENCH}:{PORT}", "--code", code]
+def paired(cable: Cable, code: str, station: Path, place: str = f"{BENCH}:{PORT}") -> None:
+    command = [sys.executable, "-m", "verifier", "peer", "pair", place, "--code", code]
     subprocess.run([*cable.on(cable.unit, *command), "--station", str(station)], check=True, capture_output=True)
 
 

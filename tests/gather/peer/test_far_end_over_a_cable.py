@@ -141,6 +141,28 @@ def test_round_trip_of_several_sizes(joined: tuple[Cable, Path]) -> None:
         assert found[f"round_trip_{frame}"]["u"][0][2] == 19
 
 
+def test_a_cable_without_any_address_set_up(tmp_path: Path) -> None:
+    """Each end has a link-local address by itself (RFC 4291, 2.5.6), which is one only with its interface."""
+    with cable() as made:
+        show = made.on(
+            made.bench, "ip", "-6", "-o", "address", "show", "dev", "lan0", "scope", "link", "-tentative"
+        )
+        while not (told := subprocess.run(show, capture_output=True, text=True, check=True).stdout):
+            time.sleep(0.1)  # both ends first ask whether anybody has it (RFC 4862, 5.4)
+        place = f"[{told.split()[3].partition('/')[0]}%lan0]:{PORT}"
+        with far_end(made, place=place) as code:
+            paired(made, code, tmp_path, place)
+            found = take(made, tmp_path, "network.loss", frames=[512], rate=1000.0, count=100)
+            assert [found[f"{way}_lost"]["value"] for way in ("up", "down")] == [0, 0]
+            found = take(made, tmp_path, "network.round_trip", frames=[512], count=10)
+            assert found["lost"]["value"] == 0
+            found = take(
+                made, tmp_path, "network.throughput", seconds=0.1, repeats=2, interface="lan0", direction="up"
+            )
+            # (1500 − 40 − 32) of 1538: headers of IP version 6 (RFC 8200, 3) are 20 octets longer.
+            assert found["ceiling"]["value"] == pytest.approx(10_000 * 1428 / 1538)
+
+
 def test_the_clocks_of_one_machine_agree_within_half_the_round_trip(joined: tuple[Cable, Path]) -> None:
     found = take(*joined, "clock.peer")
     ((_, u, _),) = found["ahead"]["u"]
@@ -190,18 +212,16 @@ def test_who_asks_for_an_address_is_heard_at_the_far_end(joined: tuple[Cable, Pa
 
 
 def test_where_nobody_asks_for_an_address_the_label_is_not_blamed(
-    joined: tuple[Cable, Path], monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    made, station = joined
-    told = made.on(made.bench, "cat", "/sys/class/net/lan0/address")
-    bench = subprocess.run(told, capture_output=True, text=True, check=True).stdout.strip()
     monkeypatch.setenv("TAKE_ANSWER", "02:00:5e:10:41:74")
-    # Else the unit asks now and then whether the bench is still there.
-    ip("-n", made.unit, "neigh", "replace", BENCH, "lladdr", bench, "nud", "permanent", "dev", "lan0")
-    try:
-        found = take(made, station, "peer.label_address", seconds=1.0)
-    finally:
-        ip("-n", made.unit, "neigh", "delete", BENCH, "dev", "lan0")
+    with cable() as made, far_end(made) as code:
+        paired(made, code, tmp_path)
+        told = made.on(made.bench, "cat", "/sys/class/net/lan0/address")
+        bench = subprocess.run(told, capture_output=True, text=True, check=True).stdout.strip()
+        # Else the unit asks now and then whether the bench is still there.
+        ip("-n", made.unit, "neigh", "replace", BENCH, "lladdr", bench, "nud", "permanent", "dev", "lan0")
+        found = take(made, tmp_path, "peer.label_address", seconds=1.0)
     assert found["raised"] == "NotPossible" and "nobody asked" in found["what"]
 
 

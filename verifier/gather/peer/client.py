@@ -47,7 +47,7 @@ def pair(address: str, port: int, code: str, *, name: str, own: bytes, station: 
         raise InputError(
             f"no far end answers: {error.strerror or error}",
             where=where,
-            to_do="Start `verifier peer --listen ADDRESS` on the bench computer, and check cable and addresses.",
+            to_do=f"Start `verifier peer --listen {address}` on the bench computer; check cable and addresses.",
         ) from None
     return PairedWith(name=name, address=address, port=port, key=key, own=own)
 
@@ -80,7 +80,7 @@ def _connected(pairing: PairedWith, interface: str) -> socket.socket:
     try:
         load.keep_to(line, interface)
         line.settimeout(REACH_SECONDS)
-        line.connect((pairing.address, pairing.port))
+        line.connect(load.place_of(pairing.address, pairing.port))
     except BaseException:
         line.close()
         raise
@@ -93,7 +93,7 @@ class Asking:
     def __init__(self, pairing: PairedWith, connection: socket.socket, interface: str = "") -> None:
         self._pairing, self._connection, self._interface = pairing, connection, interface
         self._line = Line(connection)
-        self._address = str(connection.getsockname()[0])
+        self._address = load.address_of(connection.getsockname())
         self.ip_version = 6 if connection.family == socket.AF_INET6 else 4
 
     @classmethod
@@ -108,7 +108,7 @@ class Asking:
             over = f" over {interface}" if interface else ""
             raise NotPossible(
                 f"the far end {pairing.name} ({where}) does not answer{over}: {error.strerror or error}",
-                to_do="Start `verifier peer --listen ADDRESS` on the bench computer, and check the cable.",
+                to_do=f"Start `verifier peer --listen {pairing.address}` on the bench computer; check the cable.",
             ) from None
         try:
             connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
@@ -118,7 +118,8 @@ class Asking:
             connection.close()
             raise NotPossible(
                 f"the far end at {where} {error}",
-                to_do=f"Pair again: `verifier peer pair {pairing.address}:{pairing.port} --name {pairing.name}`.",
+                to_do="Pair again: start it with `--pairings 1`, and here type "
+                f"`verifier peer pair {pairing.address}:{pairing.port} --name {pairing.name}`.",
             ) from None
         except (EOFError, OSError):
             connection.close()
@@ -191,7 +192,7 @@ class Asking:
         with self._exchange(), load.datagram_socket(self._address, self._interface) as line:
             opened = self._ask(request | {"port": line.getsockname()[1]})
             token = rules.unhex(opened.get("token"), load.TOKEN)
-            line.connect((self._pairing.address, int(rules.number(opened, "port", 1, 65_535))))
+            line.connect(load.place_of(self._pairing.address, int(rules.number(opened, "port", 1, 65_535))))
             if way == "up":
                 sent = load.send_datagrams(
                     line, token, payload=payload, count=count, rate=rate, seconds=rules.LONGEST_LOAD
@@ -234,7 +235,7 @@ class Asking:
             opened = self._ask({"do": "echoes", "count": count})
             token = rules.unhex(opened.get("token"), load.TOKEN)
             with load.datagram_socket(self._address, self._interface) as line:
-                line.connect((self._pairing.address, int(rules.number(opened, "port", 1, 65_535))))
+                line.connect(load.place_of(self._pairing.address, int(rules.number(opened, "port", 1, 65_535))))
                 found = load.ask_echoes(line, token, payload=payload, count=count, interval=interval, wait=wait)
             # Where the word that no more will come was lost, the far end waits out its time.
             self._answer(rules.LONGEST_LOAD + load.STALLED)

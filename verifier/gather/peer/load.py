@@ -14,6 +14,7 @@ import termios
 import time
 from collections.abc import Callable
 from contextlib import suppress
+from typing import Any
 
 from verifier.gather.peer.words import Datagrams, Flow
 
@@ -186,7 +187,7 @@ def return_echoes(line: socket.socket, token: bytes, *, count: int, source: str,
     while count and time.monotonic() < until:
         try:
             octets, sender = line.recvfrom_into(block)
-            if sender[0] != source or octets < HEADER.size or bytes(block[:TOKEN]) != token:
+            if address_of(sender) != source or octets < HEADER.size or bytes(block[:TOKEN]) != token:
                 continue
             if HEADER.unpack_from(block)[1] == LAST:
                 return
@@ -236,6 +237,17 @@ def _echo(
     return None
 
 
+def place_of(address: str, port: int) -> tuple[Any, ...]:
+    """What a socket takes for an address in numbers: a link-local one needs its scope (RFC 4007, 11)."""
+    return socket.getaddrinfo(address, port, flags=socket.AI_NUMERICHOST)[0][4]
+
+
+def address_of(place: tuple[Any, ...]) -> str:
+    """The same back from a socket, without the port."""
+    scope = f"%{place[3]}" if len(place) > 3 and place[3] else ""
+    return f"{place[0]}{scope}"
+
+
 def keep_to(line: socket.socket, interface: str) -> None:
     """Have a socket send and receive over one interface only, whatever the routes say (socket(7)).
 
@@ -258,7 +270,7 @@ def datagram_socket(address: str, interface: str = "") -> socket.socket:
                 line.setsockopt(socket.SOL_SOCKET, option, 8 << 20)
                 break
         line.setsockopt(socket.SOL_SOCKET, _SO_TIMESTAMPNS, 1)
-        line.bind((address, 0))
+        line.bind(place_of(address, 0))
     except BaseException:
         line.close()
         raise

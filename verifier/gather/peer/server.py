@@ -69,7 +69,7 @@ class Peer:
         listener = socket.socket(family, socket.SOCK_STREAM)
         try:
             listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-            listener.bind((self._address, self._port))
+            listener.bind(load.place_of(self._address, self._port))
             listener.listen(128)
         except OSError as error:
             listener.close()
@@ -103,10 +103,11 @@ class Peer:
                     break
                 time.sleep(0.1)  # out of descriptors, say: they come back
                 continue
-            if not self._doorman.admit(sender[0]):
+            source = load.address_of(sender)
+            if not self._doorman.admit(source):
                 connection.close()
                 continue
-            threading.Thread(target=self._met, args=(connection, sender[0]), daemon=True).start()
+            threading.Thread(target=self._met, args=(connection, source), daemon=True).start()
         self.close()
 
     def _met(self, connection: socket.socket, source: str) -> None:
@@ -303,7 +304,7 @@ class Peer:
         with load.datagram_socket(self._address) as socket_:
             # To and from the address that asked and no other. What strangers send here is not even queued, where
             # it would push out what is counted.
-            socket_.connect((source, port))
+            socket_.connect(load.place_of(source, port))
             line.send({"port": socket_.getsockname()[1], "token": token.hex()})
             if request.get("way") == "down":
                 sent = load.send_datagrams(

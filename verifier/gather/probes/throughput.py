@@ -112,13 +112,15 @@ limits = [
   { reading = "down", at_least = 900, unit = "Mbit/s", source = "941 Mbit/s by arithmetic; judgement" },
 ]
 """,
+        lasts=lambda settings: settings.seconds * settings.repeats * (2 if settings.direction == "both" else 1),
         timeout=120.0,
     )
 
     async def take(self, host: Host, settings: Settings) -> AsyncIterator[Reading]:
         """Raises NotPossible when the far end does not answer or know us; BenchFault when it breaks off."""
-        ceiling = await _ceiling(host.files, settings.interface) if settings.interface else None
         async with aclosing(await far_end_of(host, settings.peer, settings.interface)) as far_end:
+            version = far_end.ip_version
+            ceiling = await _ceiling(host.files, settings.interface, version) if settings.interface else None
             if ceiling is not None:
                 at = f"{NET}/{settings.interface}/speed"
                 yield Reading(name="ceiling", value=ceiling, unit="Mbit/s", origin=at, exact=True)
@@ -136,10 +138,10 @@ limits = [
 NET = "/sys/class/net"
 
 
-async def _ceiling(files: Files, interface: str) -> float | None:
+async def _ceiling(files: Files, interface: str, version: int) -> float | None:
     """Mbit/s; None where the interface does not tell its speed."""
     speed = await number_of(files, f"{NET}/{interface}/speed")
     mtu = await number_of(files, f"{NET}/{interface}/mtu")
     if speed is None or not 0 < speed < 2**32 - 1:
         return None
-    return goodput_ceiling(speed * 1e6, mtu=mtu if mtu and mtu >= 576 else 1500) / 1e6
+    return goodput_ceiling(speed * 1e6, mtu=mtu if mtu and mtu >= 576 else 1500, version=version) / 1e6
