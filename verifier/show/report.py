@@ -23,7 +23,7 @@ from verifier.show.scale import scale_svg
 if TYPE_CHECKING:
     from jinja2 import Environment
 
-RENDERER = "verifier-report/3"
+RENDERER = "verifier-report/4"
 """Goes up with every change to the page's bytes for the same record."""
 
 _LONGEST_IN_FOOT = 48
@@ -71,12 +71,9 @@ def _context(
     if disclosed:
         disclosed = disclosed | standing.disclosed
     checks = view.check_views(record, disclosed)
-    groups = {
-        # What was not called for stands last: nobody has to act on it.
-        word: sorted((c for c in checks if c.verdict == word), key=lambda c: c.spared)
-        for word in words.VERDICTS.values()
-    }
-    judged = [c for c in checks if c.verdict != "noted"]
+    called_for = [c for c in checks if not c.spared]
+    groups = {word: [c for c in called_for if c.verdict == word] for word in words.VERDICTS.values()}
+    judged = [c for c in called_for if c.verdict != "noted"]
     note = words.role_note(record.role, record.host.address, record.host.faults)
     acts = [(act, view.person(act.by, disclosed)) for act in record.acts]
     return {
@@ -90,6 +87,7 @@ def _context(
         "note": note,
         "checks": checks,
         "groups": groups,
+        "spared": [c for c in checks if c.spared],
         "passed": len(groups[Verdict.PASS.value]),
         "judged": len(judged),
         "technician": view.person(record.technician, disclosed) if record.technician else None,
