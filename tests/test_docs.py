@@ -12,6 +12,7 @@ import sys
 import tomllib
 from collections.abc import Iterator
 from pathlib import Path
+from textwrap import dedent
 
 import anyio
 import click
@@ -265,6 +266,14 @@ def test_the_probe_of_the_guide_runs_in_a_worker(tmp_path: Path, monkeypatch: py
             return [reading.value async for reading in taken]
 
     assert anyio.run(take) == [1.5]
+
+
+def test_the_run_by_hand_of_the_developers_page_finds_the_fault(capsys: pytest.CaptureFixture[str]) -> None:
+    section = DOCS[DEVELOPERS].partition("Every step can be called by hand.")[2].partition("Rules that keep")[0]
+    block = dedent("\n".join(line for line in section.splitlines() if line.startswith("    ")))
+    exec(block, {})  # noqa: S102 - of our own page
+    reason, held = capsys.readouterr().out.splitlines()
+    assert "Relay 2" in reason and "Verdict.FAIL" in held
 
 
 def test_help_loads_no_command_no_model_and_no_plug_in() -> None:
