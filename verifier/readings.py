@@ -271,6 +271,9 @@ class ProbeDeclaration:
     forecast: Callable[[Mapping[str, Any], Sequence[Bound], float], Forecast] | None = None
     """Where it can say beforehand what it takes to decide: from settings that fit, limits, and the largest chance
     that a value that passed lies outside (0 where the uncertainty is not used)."""
+    lasts: Callable[[Any], float] | None = None
+    """How many seconds one take lasts at the most, by its settings alone: from an instance of them. What hands,
+    links and instruments add is not in it."""
     told: Callable[[Mapping[str, Any]], tuple[ReadingDeclaration, ...]] | None = None
     """Where the suite's settings decide which readings there are: from those settings to the readings, none
     where the settings are wrong. `readings` then holds those of the default settings."""

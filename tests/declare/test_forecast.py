@@ -10,7 +10,7 @@ import pytest
 
 from verifier.commands.suite_text import suite_text
 from verifier.declare.cautions import cautions_of
-from verifier.declare.forecast import bounds_of, forecast_of
+from verifier.declare.forecast import bounds_of, forecast_of, lasts_of
 from verifier.declare.lint import load_suite
 from verifier.declare.suite import Check, Decision, Rule, Suite
 from verifier.errors import InputProblems
@@ -46,12 +46,55 @@ def suite_of(text: str) -> Suite:
     return Suite.model_validate(tomllib.loads(text))
 
 
+def parse_check(example: str) -> Check:
+    return Check.model_validate(tomllib.loads(example)["checks"][0])
+
+
 def test_lint_warns_of_a_dwell_that_is_too_short_with_the_figure(tmp_path: Path) -> None:
     """Ends of ± 10 ms and ± 5 ms: 1023 s for ± 20 ppm (tests/gather/timekeeping/test_dwell.py, worked case)."""
     assert lint(tmp_path, written()) == lint(tmp_path, written(", dwell = 1200.0")) == []
     (warning,) = lint(tmp_path, written(", dwell = 600.0"))
     assert warning.startswith("warning: a dwell of 10 min is too short")
     assert "at least 17.1 min, or better 30 min" in warning
+
+
+def timed(probe: str, settings: str, more: str) -> str:
+    return f"""{HEAD}
+[[checks]]
+id = "long"
+title = "Long"
+probe = "{probe}"
+settings = {{ {settings} }}
+{more}
+"""
+
+
+def test_lint_warns_of_a_timeout_that_ends_a_probe_within_its_own_settings(tmp_path: Path) -> None:
+    heat, limited = "cooling = 600.0", 'limits = [{ reading = "rise", at_most = 45, unit = "K", source = "x" }]'
+    (warning,) = lint(tmp_path, timed("thermal.step", heat, f'timeout = "50 min"\n{limited}'))
+    assert "thermal.step may last 55 min with these settings, and is ended after 50 min" in warning
+    assert 'timeout = "62 min"' in warning
+    assert lint(tmp_path, timed("thermal.step", heat, f'timeout = "62 min"\n{limited}')) == []
+    assert lint(tmp_path, timed("thermal.step", heat, limited)) == []  # its own time is enough
+    # Every take is in the one time that a check has; and a probe's own time may be too short for its settings.
+    line = timed("serial.loop", 'port = "/dev/ttyS1", seconds = 20.0', 'timeout = "50 s"\nrepeat = { times = 3 }')
+    assert any("may last 1 min" in told for told in lint(tmp_path, line))
+    rate = timed("clock.rate", 'reference = "network", server = "t.example", readings = 31, interval = 60.0', "")
+    assert any("may last 30 min with these settings, and is ended after 20 min" in t for t in lint(tmp_path, rate))
+
+
+def test_what_a_probe_lasts_follows_from_settings_that_it_has() -> None:
+    """By its defaults alone no built-in probe is ended too soon, but where its own text asks for a timeout."""
+    catalogue = load_catalogue()
+    said = {}
+    for name in catalogue.names():
+        declaration = catalogue.declaration(name)
+        if declaration is not None and declaration.lasts is not None:
+            check = parse_check(declaration.example)
+            lasts = lasts_of(check, declaration)
+            assert lasts is not None and 0 <= lasts <= (check.timeout or declaration.timeout), name
+            said[name] = lasts
+    assert len(said) > 12
 
 
 def test_what_lets_the_run_pause_is_taken_once(tmp_path: Path) -> None:

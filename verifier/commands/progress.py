@@ -15,8 +15,8 @@ from verifier.declare.suite import Check
 from verifier.readings import Attempt, Finding, Held, Stage, Verdict
 
 if TYPE_CHECKING:
+    from rich.console import Group
     from rich.live import Live
-    from rich.table import Table
 
     from verifier.gather.state import RunState
 
@@ -187,7 +187,7 @@ class LiveView:
         from rich.live import Live
 
         self._live = Live(
-            console=Console(highlight=False), get_renderable=self._table, refresh_per_second=4, transient=True
+            console=Console(highlight=False), get_renderable=self._below, refresh_per_second=4, transient=True
         )
         self._live.start()
 
@@ -270,13 +270,13 @@ class LiveView:
         if self._live is not None:
             self._live.console.print(markup)
 
-    def _table(self) -> Table:
+    def _below(self) -> Group:
+        from rich.console import Group
         from rich.padding import Padding
         from rich.table import Table
         from rich.text import Text
 
-        whole, grid = Table.grid(), Table.grid(padding=(0, 2))
-        whole.add_row(grid)
+        grid = Table.grid(padding=(0, 2))
         now = time.monotonic()
         for check, started in list(self._running.values()):
             expected = self.expected.get(check.id)
@@ -287,9 +287,9 @@ class LiveView:
                 Text(f"{now - started:.0f} s"),
                 Text(usual, style="dim"),
             )
-        for words in self._looks.values():
-            note = Text(f"not decided yet: {printable(words)}", style="dim")
-            whole.add_row(Padding(note, (0, 0, 0, 11)))
-        if self.total:
-            whole.add_row(Text(f"  {self.done} of {self.total}", style="dim"))
-        return whole
+        notes = [
+            Padding(Text(f"not decided yet: {printable(words)}", style="dim"), (0, 0, 0, 11))
+            for words in self._looks.values()
+        ]
+        count = [Text(f"  {self.done} of {self.total}", style="dim")] if self.total else []
+        return Group(grid, *notes, *count)

@@ -24,6 +24,17 @@ def forecast_of(check: Check, declaration: ProbeDeclaration, decision: Decision)
         return None
 
 
+def lasts_of(check: Check, declaration: ProbeDeclaration) -> float | None:
+    """Seconds that all takes of a check last at the most, by its settings; None where the probe does not say."""
+    if declaration.lasts is None:
+        return None
+    try:
+        lasts = declaration.lasts(declaration.settings(**check.settings)) * check.takes
+    except Exception:  # settings that do not fit are told elsewhere; and it may be somebody else's code
+        return None
+    return lasts if math.isfinite(lasts) else None
+
+
 def bounds_of(check: Check, declaration: ProbeDeclaration) -> tuple[Bound, ...]:
     """The limits on numbers, in the units of their readings; what does not convert is left out."""
     found = []

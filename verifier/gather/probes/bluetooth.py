@@ -147,6 +147,7 @@ limits = [
   { reading = "level", at_least = -75, unit = "dBm", source = "study, 30 good units" },
 ]
 """,
+        lasts=lambda settings: settings.seconds,
         timeout=60.0,
     )
 

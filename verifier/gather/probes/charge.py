@@ -144,6 +144,7 @@ limits = [
 """,
         cues=True,
         cautions=CAUTIONS,
+        lasts=lambda settings: 60 * settings.minutes,
         timeout=46_800.0,
     )
 

@@ -141,6 +141,7 @@ limits = [
 """,
         consults=True,
         forecast=forecast,
+        lasts=lambda settings: settings.span,
         timeout=1200.0,
     )
 

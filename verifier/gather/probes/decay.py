@@ -127,6 +127,7 @@ limits = [
 ]
 """,
         cues=True,
+        lasts=lambda settings: settings.settle + settings.seconds,
         timeout=8000.0,
     )
 

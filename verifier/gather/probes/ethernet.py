@@ -82,6 +82,7 @@ limits = [
   { reading = "carrier_changes_seen", equals = 0, unit = "1", source = "judgement" },
 ]
 """,
+        lasts=lambda settings: settings.seconds,
     )
 
     async def take(self, host: Host, settings: Settings) -> AsyncIterator[Reading]:

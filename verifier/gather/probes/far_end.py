@@ -74,6 +74,7 @@ limits = [
   { reading = "errors_seen", equals = 0, source = "a sound cable damages nothing; judgement" },
 ]
 """,
+        lasts=lambda settings: settings.seconds,
         timeout=90.0,
     )
 
@@ -146,6 +147,7 @@ limits = [
   { reading = "hardware_address", matches = '02:00:5e:10(:[0-9a-f]{2}){2}', source = "maker, label" },
 ]
 """,
+        lasts=lambda settings: settings.seconds,
         timeout=90.0,
     )
 

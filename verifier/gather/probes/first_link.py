@@ -74,6 +74,7 @@ limits = [
   { reading = "first_link", at_most = 30, unit = "s", source = "study of 30 good units" },
 ]
 """,
+        lasts=lambda settings: settings.longest,
         timeout=180.0,
     )
 

@@ -73,6 +73,7 @@ limits = [{ reading = "agrees", is = true, source = "service document: the label
 """,
         cues=True,
         holds=(NETWORK,),
+        lasts=lambda settings: settings.seconds,
         timeout=120.0,
     )
 

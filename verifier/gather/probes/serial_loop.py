@@ -118,6 +118,7 @@ limits = [
   { reading = "rts_cts", is = true, source = "maker, hardware flow control" },
 ]
 """,
+        lasts=lambda settings: settings.seconds,
         timeout=60.0,
     )
 

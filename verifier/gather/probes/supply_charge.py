@@ -98,6 +98,7 @@ limits = [
         cues=True,
         energises="charges",
         cautions=CAUTIONS,
+        lasts=lambda settings: 60 * settings.minutes,
         timeout=46_800.0,
     )
 

@@ -121,6 +121,7 @@ limits = [
 ]
 """,
         cues=True,
+        lasts=lambda settings: settings.seconds,
         timeout=120.0,
     )
 

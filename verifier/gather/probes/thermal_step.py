@@ -229,6 +229,7 @@ limits = [{ reading = "rise", at_most = 45, unit = "K", source = "study 2026-08,
             "Nothing may stand against or lie on a unit under load: the air around it has to be free.",
             "A unit under load is attended, unless its suite allows otherwise.",
         ),
+        lasts=lambda settings: settings.longest + settings.cooling,
         timeout=15_000.0,
     )
 

@@ -150,6 +150,7 @@ limits = [
   { reading = "chain_1", at_least = -62, unit = "dBm", source = "study, 30 good units" },
 ]
 """,
+        lasts=lambda settings: settings.samples * settings.interval,
         timeout=30.0,
     )
 

@@ -104,6 +104,7 @@ limits = [
   { reading = "connected_at_end", is = true, source = "judgement" },
 ]
 """,
+        lasts=lambda settings: settings.seconds,
         timeout=90.0,
     )
 

@@ -88,6 +88,7 @@ limits = [
   { reading = "received_streams", at_least = 2, unit = "1", source = "parts list" },
 ]
 """,
+        lasts=lambda settings: settings.samples * settings.interval,
         timeout=30.0,
     )
 

@@ -107,6 +107,7 @@ limits = [
   { reading = "errors_seen", at_most = 0, source = "judgement" },
 ]
 """,
+        lasts=lambda settings: settings.seconds,
         timeout=60.0,
         cues=True,
         holds=(NETWORK,),
