@@ -1,8 +1,8 @@
 """What a host offers to a probe: plain protocols, standard library only.
 
-A host offers what it really has. `files` and `commands` are always asked for by these protocols; the typed
-services beyond them (network, clock, buttons, media, radio, console) are behind the functions at the end, which
-refuse in words where the host has none: a reading never silently comes from another machine.
+Every `Host` has files, commands and clocks. What it has beyond them stands below it, service by service: the
+protocol, a host that offers it (`OffersNet`), and how a probe asks for it (`net_of`), which refuses in words where
+the host has none. A reading never silently comes from another machine.
 """
 
 from __future__ import annotations
@@ -69,6 +69,27 @@ class Clocks(Protocol):
     async def sleep(self, seconds: float) -> None: ...
 
 
+class Host(Protocol):
+    """Where a probe reads. `services` names what it really has; a probe that needs more is not run."""
+
+    @property
+    def address(self) -> str:
+        """As given with --at: local, recorded:DIR, ..."""
+        ...
+
+    @property
+    def services(self) -> frozenset[str]: ...
+
+    @property
+    def files(self) -> Files: ...
+
+    @property
+    def commands(self) -> Commands: ...
+
+    @property
+    def clocks(self) -> Clocks: ...
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Exchange:
     """One datagram sent and the answer to it, with the sender's own system time at both."""
@@ -103,6 +124,21 @@ class Net(Protocol):
         ...
 
 
+@runtime_checkable
+class OffersNet(Protocol):
+    """A host with the service `net`."""
+
+    @property
+    def net(self) -> Net: ...
+
+
+def net_of(host: Host) -> Net:
+    """The network of a host; NotPossible where it does not offer one."""
+    if "net" in host.services and isinstance(host, OffersNet):
+        return host.net
+    raise NotPossible(f"{host.address} offers no network to probe from")
+
+
 class UnitClock(Protocol):
     """The host's own clocks (service `clock`), which are not the bench's."""
 
@@ -119,12 +155,74 @@ class UnitClock(Protocol):
 
 
 @runtime_checkable
+class OffersClock(Protocol):
+    """A host with the service `clock`."""
+
+    @property
+    def clock(self) -> UnitClock: ...
+
+
+def clock_of(host: Host) -> UnitClock | None:
+    """The host's own clocks; None where it does not offer them."""
+    return host.clock if "clock" in host.services and isinstance(host, OffersClock) else None
+
+
+@runtime_checkable
 class TellsDiscipline(Protocol):
     """A host's clock that says whether anybody keeps it right."""
 
     def disciplined(self) -> bool | None:
         """Whether network time or the like keeps the system time right; None where nobody knows."""
         ...
+
+
+def keeps_time(clock: UnitClock) -> bool | None:
+    """Whether the host's system keeps its own time right, and so sets its real-time clock; None: not known."""
+    return clock.disciplined() if isinstance(clock, TellsDiscipline) else None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fix:
+    """What the time was at one moment of the loop clock, by a reference that is not the unit's."""
+
+    at: float
+    """The moment, in seconds of the host's loop clock."""
+    time: float
+    """Seconds since 1970-01-01 UTC."""
+    contributions: tuple[Contribution, ...]
+    """Its uncertainty, in seconds."""
+    origin: str
+
+
+class TimeReferences(Protocol):
+    """The bench's own ways to the time, whatever host is read (service `reference`).
+
+    They count by the loop clock, so that nobody who sets this computer's clock shows in them. NotPossible where
+    one cannot be reached, BenchFault where it gives nothing that can be used.
+    """
+
+    async def network(self, server: str, port: int) -> Fix:
+        """By a time server (SNTP)."""
+        ...
+
+    async def peer(self, name: str) -> Fix:
+        """By the far end that the station is paired with under that name."""
+        ...
+
+
+@runtime_checkable
+class OffersReference(Protocol):
+    """A host with the service `reference`."""
+
+    @property
+    def reference(self) -> TimeReferences: ...
+
+
+def reference_of(host: Host) -> TimeReferences:
+    """The bench's ways to the time beside a host; NotPossible where there is no bench."""
+    if "reference" in host.services and isinstance(host, OffersReference):
+        return host.reference
+    raise NotPossible(f"there is no clock of a bench beside {host.address}")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -168,6 +266,21 @@ class Buttons(Protocol):
         ...
 
 
+@runtime_checkable
+class OffersButtons(Protocol):
+    """A host with the service `buttons`."""
+
+    @property
+    def buttons(self) -> Buttons: ...
+
+
+def buttons_of(host: Host) -> Buttons:
+    """The buttons of a host; NotPossible where it does not offer any."""
+    if "buttons" in host.services and isinstance(host, OffersButtons):
+        return host.buttons
+    raise NotPossible(f"{host.address} offers no buttons to watch")
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class InputEvent:
     """One event of an input device, as the kernel reports it (include/uapi/linux/input.h)."""
@@ -190,6 +303,21 @@ class Input(Protocol):
     async def record(self, device: str, seconds: float) -> tuple[InputEvent, ...]:
         """All that it reports within so many seconds. Absent when it is gone, BenchFault when some were lost."""
         ...
+
+
+@runtime_checkable
+class OffersInput(Protocol):
+    """A host with the service `input`."""
+
+    @property
+    def input(self) -> Input: ...
+
+
+def input_of(host: Host) -> Input:
+    """The input devices of a host; NotPossible where it does not offer any."""
+    if "input" in host.services and isinstance(host, OffersInput):
+        return host.input
+    raise NotPossible(f"{host.address} offers no input devices to listen to")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -222,97 +350,19 @@ class Media(Protocol):
         ...
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Fix:
-    """What the time was at one moment of the loop clock, by a reference that is not the unit's."""
-
-    at: float
-    """The moment, in seconds of the host's loop clock."""
-    time: float
-    """Seconds since 1970-01-01 UTC."""
-    contributions: tuple[Contribution, ...]
-    """Its uncertainty, in seconds."""
-    origin: str
-
-
-class TimeReferences(Protocol):
-    """The bench's own ways to the time, whatever host is read (service `reference`).
-
-    They count by the loop clock, so that nobody who sets this computer's clock shows in them. NotPossible where
-    one cannot be reached, BenchFault where it gives nothing that can be used.
-    """
-
-    async def network(self, server: str, port: int) -> Fix:
-        """By a time server (SNTP)."""
-        ...
-
-    async def peer(self, name: str) -> Fix:
-        """By the far end that the station is paired with under that name."""
-        ...
-
-
-class Console(Protocol):
-    """The serial console of a unit (service `console`): one command, one line in answer."""
-
-    async def ask(self, command: str) -> str:
-        """The line that answers `command`, printable ASCII without its ending.
-
-        BenchFault names the command and what came instead: an error reply, an echo, garbage, part of a line,
-        nothing in time.
-        """
-        ...
-
-
-class Host(Protocol):
-    """Where a probe reads. `services` names what it really has; a probe that needs more is not run."""
-
-    @property
-    def address(self) -> str:
-        """As given with --at: local, recorded:DIR, ..."""
-        ...
-
-    @property
-    def services(self) -> frozenset[str]: ...
-
-    @property
-    def files(self) -> Files: ...
-
-    @property
-    def commands(self) -> Commands: ...
-
-    @property
-    def clocks(self) -> Clocks: ...
-
-
 @runtime_checkable
-class OffersNet(Protocol):
-    """A host with the service `net`."""
+class OffersMedia(Protocol):
+    """A host with the service `media`."""
 
     @property
-    def net(self) -> Net: ...
+    def media(self) -> Media: ...
 
 
-@runtime_checkable
-class OffersClock(Protocol):
-    """A host with the service `clock`."""
-
-    @property
-    def clock(self) -> UnitClock: ...
-
-
-@runtime_checkable
-class OffersReference(Protocol):
-    """A host with the service `reference`."""
-
-    @property
-    def reference(self) -> TimeReferences: ...
-
-
-def reference_of(host: Host) -> TimeReferences:
-    """The bench's ways to the time beside a host; NotPossible where there is no bench."""
-    if "reference" in host.services and isinstance(host, OffersReference):
-        return host.reference
-    raise NotPossible(f"there is no clock of a bench beside {host.address}")
+def media_of(host: Host) -> Media:
+    """The test media of a host; NotPossible where it does not offer any."""
+    if "media" in host.services and isinstance(host, OffersMedia):
+        return host.media
+    raise NotPossible(f"{host.address} offers no media to write to")
 
 
 LEASE = 30.0
@@ -353,6 +403,18 @@ def load_of(host: Host) -> Load:
     raise NotPossible(f"{host.address} offers no load to heat it with")
 
 
+class Console(Protocol):
+    """The serial console of a unit (service `console`): one command, one line in answer."""
+
+    async def ask(self, command: str) -> str:
+        """The line that answers `command`, printable ASCII without its ending.
+
+        BenchFault names the command and what came instead: an error reply, an echo, garbage, part of a line,
+        nothing in time.
+        """
+        ...
+
+
 @runtime_checkable
 class OffersConsole(Protocol):
     """A host with the service `console`."""
@@ -361,73 +423,11 @@ class OffersConsole(Protocol):
     def console(self) -> Console: ...
 
 
-@runtime_checkable
-class OffersMedia(Protocol):
-    """A host with the service `media`."""
-
-    @property
-    def media(self) -> Media: ...
-
-
-def media_of(host: Host) -> Media:
-    """The test media of a host; NotPossible where it does not offer any."""
-    if "media" in host.services and isinstance(host, OffersMedia):
-        return host.media
-    raise NotPossible(f"{host.address} offers no media to write to")
-
-
-@runtime_checkable
-class OffersButtons(Protocol):
-    """A host with the service `buttons`."""
-
-    @property
-    def buttons(self) -> Buttons: ...
-
-
-def buttons_of(host: Host) -> Buttons:
-    """The buttons of a host; NotPossible where it does not offer any."""
-    if "buttons" in host.services and isinstance(host, OffersButtons):
-        return host.buttons
-    raise NotPossible(f"{host.address} offers no buttons to watch")
-
-
-@runtime_checkable
-class OffersInput(Protocol):
-    """A host with the service `input`."""
-
-    @property
-    def input(self) -> Input: ...
-
-
-def input_of(host: Host) -> Input:
-    """The input devices of a host; NotPossible where it does not offer any."""
-    if "input" in host.services and isinstance(host, OffersInput):
-        return host.input
-    raise NotPossible(f"{host.address} offers no input devices to listen to")
-
-
 def console_of(host: Host) -> Console:
     """The serial console of a host; NotPossible where it does not offer one."""
     if "console" in host.services and isinstance(host, OffersConsole):
         return host.console
     raise NotPossible(f"{host.address} offers no serial console")
-
-
-def net_of(host: Host) -> Net:
-    """The network of a host; NotPossible where it does not offer one."""
-    if "net" in host.services and isinstance(host, OffersNet):
-        return host.net
-    raise NotPossible(f"{host.address} offers no network to probe from")
-
-
-def clock_of(host: Host) -> UnitClock | None:
-    """The host's own clocks; None where it does not offer them."""
-    return host.clock if "clock" in host.services and isinstance(host, OffersClock) else None
-
-
-def keeps_time(clock: UnitClock) -> bool | None:
-    """Whether the host's system keeps its own time right, and so sets its real-time clock; None: not known."""
-    return clock.disciplined() if isinstance(clock, TellsDiscipline) else None
 
 
 @runtime_checkable
