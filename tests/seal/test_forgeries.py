@@ -293,6 +293,25 @@ def test_what_mail_and_editors_do_is_called_damage_and_never_unaltered(bench, re
     assert check_sealed(relayed(bench.runs[1].sealed.raw), bench.trust).status is Status.DAMAGED
 
 
+def test_a_change_is_not_called_damage_because_the_file_was_laid_out_anew_too(bench):
+    """Whoever is told "damaged in transfer" looks for a mail program, not for a forger."""
+    sealed = bench.runs[1].sealed
+    altered = json.loads(sealed.raw)
+    header, payload, signature = altered["record"].split(".")
+    altered["record"] = f"{header}.{b64u(unb64u(payload).replace(b'rework', b'release'))}.{signature}"
+    assert altered != json.loads(sealed.raw)
+    for text in (json.dumps(altered, indent=2), json.dumps(altered)):
+        assert check_sealed(text.encode(), bench.trust).status is Status.ALTERED
+
+
+def test_a_name_that_the_trust_list_has_differently_is_noted_and_the_same_name_is_not(bench):
+    raw = bench.runs[0].sealed.raw
+    assert check_sealed(raw, TrustList.of([bench.key], "bench-1")).notes == []
+    checked = check_sealed(raw, TrustList.of([bench.key], "depot"))
+    assert (checked.status, checked.signer.station) == (Status.UNALTERED, "depot")
+    assert checked.notes == ["The record calls its station 'bench-1'; the trust list calls it 'depot'."]
+
+
 @pytest.mark.parametrize(
     "change",
     [
