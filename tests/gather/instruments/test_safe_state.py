@@ -190,6 +190,20 @@ def test_instrument_process_and_watchdog_killed_together_the_bench_does_it(bench
     assert process.returncode == 1 and "bench-error" in said and "Traceback" not in said, said
 
 
+def test_what_cannot_be_made_safe_is_told_at_once_and_nothing_is_sealed_meanwhile(bench: Station) -> None:
+    process = held_on(bench)
+    watchdog = bench.watchdog()
+    bench.instruments.tell(misbehave={"supply": "stubborn"}, hold={"supply": ""})
+    said, _ = process.communicate(timeout=120)
+    assert process.returncode == 2 and "Switch it off at its own switch now" in said, said
+    assert "Switch supply off at its own switch now: it may still be on" in said, "in the finding too"
+    assert alive(watchdog), "which goes on trying, while whoever reads what the run says need not wait for it"
+    (folder,) = (bench.root / "runs").iterdir()
+    assert {file.name for file in folder.iterdir()} == {"journal"}
+    bench.instruments.misbehave("supply", "")
+    assert bench.instruments.goes_off()
+
+
 def test_all_three_killed_at_once_the_start_of_resume_does_it(bench: Station) -> None:
     """Nobody is left who could: until somebody resumes or makes safe by hand, only the supply's own trips hold."""
     process = held_on(bench)

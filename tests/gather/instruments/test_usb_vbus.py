@@ -105,7 +105,7 @@ def test_ceilings_hold_for_the_current_that_follows_from_the_port(
     folder.joinpath("load.toml").write_text(text)
     instruments.tell(forget=["load"])
 
-    with pytest.raises(NotPossible, match=r"more of load .* \(current 3 A, ceiling 2\)") as told:
+    with pytest.raises(NotPossible, match=r"more of load .* \(current 3 A, ceiling 2 A\)") as told:
         take(folder, "usb.vbus", instrument="load", port="usb-c-3a")
     assert "ceilings in the instrument's file" in told.value.to_do
     assert not instruments.tell()["load"]["heard"], "nothing was sent to it"

@@ -51,7 +51,8 @@ def refuse_beyond(
     if not isinstance(settings, Demanding) or (instrument := instruments.get(settings.instrument)) is None:
         return
     wrong = [
-        f"{name} {value:g} {instrument.sets[name].unit}, ceiling {instrument.ceilings[name]:g}"
+        f"{name} {value:g} {instrument.sets[name].unit}, ceiling {instrument.ceilings[name]:g} "
+        f"{instrument.sets[name].unit}"
         for name, value in settings.demands().items()
         if name in instrument.ceilings and value > instrument.ceilings[name]
     ]

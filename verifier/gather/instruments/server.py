@@ -66,6 +66,7 @@ class Watched:
                         str(theirs.fileno()), str(os.getpid()), str(self._parent),
                     ],
                     stdin=subprocess.DEVNULL,
+                    stderr=subprocess.DEVNULL,  # it may outlive the run, and whoever reads that to its end waits
                     pass_fds=[theirs.fileno(), self._lock_file],
                     start_new_session=True,
                 )  # fmt: skip
