@@ -130,17 +130,15 @@ def test_a_logger_without_power_between_two_commands(tmp_path: Path, server: int
     with Orlop() as logger:
         logger.behind = 5.0
         paused, screen = bench.at_terminal(
-            "run", "suite.toml", "--at", f"serial:{logger.port}", answers=[("Who is at the bench", "T07")]
+            "run", "suite.toml", "--at", f"serial:{logger.port}", answers=[("(badge or name): ", "T07")]
         )
         assert paused == 3, screen
-        assert "Caution: Coin cells: swallowed, they kill within hours" in screen
+        assert "- Coin cells: swallowed, they kill within hours" in screen
         assert "Take all power away now: the 24 V plug." in screen and "verifier resume" in screen
         (row,) = json.loads(bench.plain("runs", "--json"))
         assert row["state"] == "open" and "all power is to be away" in row["note"]
         logger.behind = time.time() - 946_684_800.0
-        ended, screen = bench.at_terminal(
-            "resume", answers=[("For how long was all power away", "3 s"), ("seal, again", "seal")]
-        )
+        ended, screen = bench.at_terminal("resume", answers=[("or 1.5 h: ", "3 s"), ("(? explains): ", "seal")])
     assert ended == 1 and "it began anew, and shows 2000-01-01T00:00" in screen, screen
     (report,) = (tmp_path / "station" / "runs").glob("*/report.html")
     page = report.read_text("utf-8")

@@ -9,9 +9,10 @@ import pytest
 
 from verifier.declare.suite import Console
 from verifier.gather.catalogue import load_catalogue
-from verifier.gather.simulated import Description, SimulatedHost, SimulatedTaker, load_description
+from verifier.gather.prompts.question import Given, Question
+from verifier.gather.simulated import Description, Hands, SimulatedHost, SimulatedTaker, load_description
 from verifier.gather.virtual_time import VirtualClocks, backend_options
-from verifier.readings import Reading
+from verifier.readings import Person, Reading
 from verifier.shipped import find_suite
 from verifier.steps import Consult, Cue
 
@@ -69,3 +70,44 @@ def test_over_the_console_of_a_logger() -> None:
     assert found["kept"] is True
     found, _ = cut("marrowby-orlop", console, cell={"volts": 0.1})
     assert found["kept"] is False and "began anew" in found["how"]
+
+
+class Sitting:
+    """Somebody at a terminal, whose own clock shows no simulated time."""
+
+    def __init__(self) -> None:
+        self.said: list[str] = []
+
+    async def ask(self, question: Question) -> Given:
+        raise AssertionError(f"nobody can know: {question.say}")
+
+    async def cue(self, title: str, cue: Cue) -> Person:
+        self.said.append(cue.say)
+        return Person(name="T07")
+
+
+def test_the_minute_marks_of_simulated_time_are_pressed_for_whoever_sits_there() -> None:
+    clocks, person = VirtualClocks(3), Sitting()
+    host = SimulatedHost(load_description(find_suite("marrowby-quayside").parent / "unit.toml"), 3, clocks)
+    hands, catalogue = Hands(person, host), load_catalogue()
+    declaration = catalogue.declaration("clock.retention")
+    assert declaration is not None
+
+    async def take() -> dict[str, Any]:
+        settings, found = {"reference": "key", "holds_up": 60.0, "dwell": 36_000.0}, {}
+        taker = SimulatedTaker(host, catalogue)
+        async for step in taker.take(
+            "clock.retention", settings, "simulated", declaration=declaration, deadline=90
+        ):
+            if isinstance(step, Cue):
+                await hands.cue("a check", step)
+            elif isinstance(step, Reading):
+                found[step.name] = step.value
+            else:
+                raise AssertionError(step)
+        return found
+
+    found = anyio.run(take, backend_options=backend_options(clocks))
+    # ± 20 ppm over ten hours are 0.72 s, and a key is pressed up to 0.3 s late.
+    assert found["kept"] is True and abs(found["change"]) < 0.72 + 0.3
+    assert len(person.said) == 3 and all("done for you" in said for said in person.said)

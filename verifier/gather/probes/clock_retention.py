@@ -268,7 +268,11 @@ def _ahead(name: str, look: Look, fix: Fix, origin: str) -> Reading:
 
 
 def _change(before: Reading, after: Reading) -> Reading:
-    both = (*before.contributions, *after.contributions)
+    both = tuple(
+        replace(c, note=f"{when}: {c.note}")
+        for when, end in (("before", before), ("after", after))
+        for c in end.contributions
+    )
     value = float(after.value) - float(before.value)
     return Reading(name="change", value=value, unit="s", origin=after.origin, contributions=both)
 
