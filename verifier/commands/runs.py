@@ -102,6 +102,8 @@ def _open_run(folder: Path) -> dict[str, str | None]:
     checks = len(state.plan.suite.checks)
     last = state.interruptions[-1] if state.interruptions else None
     why = f"; {last.why}" if last and last.resumed is None and last.why else ""
+    if state.quarantined is not None:
+        why += "; the unit is quarantined"
     return {
         "state": "open",
         "model": state.plan.suite.model,

@@ -25,13 +25,14 @@ DESPITE = "quarantined before"
 
 @dataclass(frozen=True, slots=True)
 class EarlierQuarantine:
-    """A sealed run in which this unit was quarantined."""
+    """A run in which this unit was quarantined."""
 
     run: str
     day: str
     """On which it ended, such as 2026-11-25."""
     why: str
     """What was found then."""
+    sealed: bool = True
 
 
 FindQuarantine = Callable[[str], EarlierQuarantine | None]
@@ -73,8 +74,7 @@ async def reason_to_go_on(run: Journalled, asker: Asker, find: FindQuarantine) -
             f"unit {state.serial} was quarantined on {earlier.day} in run {earlier.run}, and nobody said why work "
             f"goes on. Found then: {earlier.why}",
             to_do=f"Nothing was switched on. Keep the unit apart; once it has been made good, `verifier resume "
-            f"{state.run}` at a terminal asks for the reason. A quarantine that was a mistake is voided: "
-            f'`verifier amend {earlier.run} --void --why "..." --technician NAME`.',
+            f"{state.run}` at a terminal asks for the reason. {_mistaken(earlier)}",
         ) from None
     # The journal dates it.
     act = {
@@ -85,3 +85,8 @@ async def reason_to_go_on(run: Journalled, asker: Asker, find: FindQuarantine) -
         "value": f"{earlier.day}: {earlier.why}",
     }
     run.append("act", {"act": act})
+
+
+def _mistaken(earlier: EarlierQuarantine) -> str:
+    seal = "" if earlier.sealed else f"sealed first (`verifier resume {earlier.run}`), then "
+    return f"A quarantine that was a mistake is {seal}voided: `verifier amend {earlier.run} --void`."
