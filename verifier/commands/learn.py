@@ -51,7 +51,7 @@ def learn(suite_name: str, check_id: str | None, simulated: bool, station: Path 
             to_do=_how(check) + " With --at simulated, each with another --seed." * simulated,
         )
     found = learned(told.seconds)
-    known_from = f"{_count(len(told.seconds), kind)}, {told.since} to {told.until}"
+    known_from = f"{_count(len(told.seconds), kind)}, {told.when}"
     settings = {**check.settings, "slow": list(found.range), "known_from": known_from}
     _fits(settings)
     if as_json:
@@ -130,7 +130,7 @@ def _text(suite: Suite, check: Check, told: Told, found: Learned, settings: dict
 
     low, high = found.limits
     lines = [
-        f"{_count(len(told.seconds), kind)} of {suite.model}, {told.since} to {told.until}: slow time constant "
+        f"{_count(len(told.seconds), kind)} of {suite.model}, {told.when}: slow time constant "
         f"from {min(told.seconds):.0f} to {max(told.seconds):.0f} s, median {median(told.seconds):.0f} s."
     ]
     if told.left_out:

@@ -48,6 +48,10 @@ class Told:
     left_out: dict[str, int]
     """Runs that do not count, by reason."""
 
+    @property
+    def when(self) -> str:
+        return self.since if self.since == self.until else f"{self.since} to {self.until}"
+
 
 @dataclass(frozen=True, slots=True)
 class Learned:
