@@ -2,6 +2,7 @@
 
 import json
 import math
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -9,7 +10,7 @@ from hypothesis import strategies as st
 
 from verifier.declare.suite import Check, Decision
 from verifier.judge import SuiteJudge
-from verifier.readings import Basis, Contribution, Finding, Reading, Value, Verdict
+from verifier.readings import Basis, Conditions, Contribution, Finding, Reading, Value, Verdict
 
 SPEC = Contribution(basis=Basis.SPECIFICATION, u=0.9, note="meter data sheet")
 STEP = Contribution.resolution(1.0)
@@ -260,3 +261,20 @@ def test_whatever_is_read_there_is_one_finding_fit_for_the_record(
         assert all(x is None or math.isfinite(x) for x in figures)
         if held.verdict is Verdict.PASS and held.margin is not None:
             assert held.margin >= 0
+
+
+@pytest.mark.parametrize(
+    "value, limit",
+    [(2, {"at_most": 3, "unit": "1"}), (2, {"equals": 2}), ("full", {"equals": "full"}), (True, {"is": True})],
+)
+def test_what_is_in_doubt_decides_nothing_whatever_kind_of_value_it_is(
+    value: Value, limit: dict[str, object]
+) -> None:
+    made = check({"reading": "rise", **limit})
+    plain = Reading(name="rise", value=value, unit="1" if type(value) is int else "", exact=True)
+    assert judged(made, [plain]).verdict is Verdict.PASS
+    doubtful = replace(plain, conditions=Conditions(doubt="the load did not hold", remark="stopped after 4 min"))
+    finding = judged(made, [doubtful])
+    assert finding.verdict is Verdict.INCONCLUSIVE
+    assert "it decides nothing: the load did not hold" in finding.reason
+    assert finding.held[0].remark == "stopped after 4 min"

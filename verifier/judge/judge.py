@@ -15,7 +15,7 @@ from verifier.judge import uncertainty
 from verifier.judge.decision import Decided
 from verifier.judge.limits import holds, limit_words, quantity_words, value_words
 from verifier.judge.uncertainty import Combined
-from verifier.judge.values import Measured, Unusable, measured, pooled
+from verifier.judge.values import Measured, Unusable, measured, pooled, together
 from verifier.readings import Basis, Conditions, Contribution, Cycle, Finding, Held, Reading, Verdict
 
 WORST_FIRST = (Verdict.FAIL, Verdict.BENCH_ERROR, Verdict.INCONCLUSIVE, Verdict.NOT_RUN, Verdict.PASS)
@@ -99,48 +99,28 @@ class SuiteJudge:
         pool = check.repeat.pool if check.repeat else "mean"
         margins = [deciding.margin(c.y, c.lower, c.upper) for c in (_converted(limit, m) for m in given)]
         one = pooled(given, pool, worst=margins.index(min(margins)))
-        looks, remark = one.conditions.looks, one.conditions.remark
-        c = _converted(limit, one)
-        y = int(c.y) if one.exact and float(c.y).is_integer() else c.y
-        if one.exact:
-            decided = deciding.simple(c.y, c.lower, c.upper, None)
-            return Held(
-                reading=limit.reading,
-                verdict=decided.verdict,
-                limit=words,
-                source=limit.source,
-                rule="exact",
-                value=y,
-                unit=c.unit,
-                lower=c.lower,
-                upper=c.upper,
-                margin=decided.margin,
-                guard_band=decided.guard_band,
-                accept_from=decided.accept_from,
-                accept_to=decided.accept_to,
-                readings_pooled=one.takes,
-                reason=f"{value_words(y, c.unit)}, {words}",
-                remark=remark,
-            )
+        c, looks = _converted(limit, one), one.conditions.looks
         combined = uncertainty.combine(c.budget)
-        use_u = self.decision.rule is Rule.GUARDED and combined.repeatability_evaluated
-        if use_u:
+        rule: Literal["guarded", "simple", "exact"] = "exact" if one.exact else "simple"
+        if not one.exact and self.decision.rule is Rule.GUARDED and combined.repeatability_evaluated:
+            rule = "guarded"
             decided = deciding.guarded(c.y, c.lower, c.upper, combined.distribution, *self._risks(looks))
         else:
             known = combined.distribution if combined.u is not None else None
             decided = deciding.simple(c.y, c.lower, c.upper, known)
+        y = int(c.y) if one.exact and float(c.y).is_integer() else c.y
         reason = f"{value_words(y, c.unit, combined.u)}, {words}"
         if decided.verdict is Verdict.INCONCLUSIVE:
             reason = self._undecided(c, combined, decided, words, looks)
-        elif self.decision.rule is Rule.GUARDED and not use_u:
+        elif self.decision.rule is Rule.GUARDED and rule == "simple":
             reason += " (repeatability not evaluated)"
-        verdict, reason = _under(one.conditions, decided.verdict, reason, c)
+        verdict, reason = _under(one.conditions, decided.verdict, reason, c.upper)
         return Held(
             reading=limit.reading,
             verdict=verdict,
             limit=words,
             source=limit.source,
-            rule="guarded" if use_u else "simple",
+            rule=rule,
             value=y,
             unit=c.unit,
             lower=c.lower,
@@ -155,12 +135,12 @@ class SuiteJudge:
             accept_from=decided.accept_from,
             accept_to=decided.accept_to,
             accept_none=decided.accept_none,
-            repeatability_evaluated=combined.repeatability_evaluated,
+            repeatability_evaluated=one.exact or combined.repeatability_evaluated,
             readings_pooled=one.takes,
             budget=combined.budget,
             reason=reason,
             looks=looks,
-            remark=remark,
+            remark=one.conditions.remark,
         )
 
     def _risks(self, looks: int) -> tuple[float, float]:
@@ -207,13 +187,15 @@ class SuiteJudge:
         return high
 
 
-def _under(conditions: Conditions, verdict: Verdict, reason: str, c: _Converted) -> tuple[Verdict, str]:
+def _under(
+    conditions: Conditions, verdict: Verdict, reason: str, upper: float | None = None
+) -> tuple[Verdict, str]:
     """What the conditions leave of a verdict. What is in doubt decides nothing. A value that was broken off at a
     ceiling is too much for an upper limit, whatever had been reached by then; for a lower one it may be enough."""
     if conditions.doubt:
         return Verdict.INCONCLUSIVE, f"{reason}; it decides nothing: {conditions.doubt}"
     if conditions.at_least:
-        return Verdict.FAIL if c.upper is not None else verdict, f"at least {reason}"
+        return Verdict.FAIL if upper is not None else verdict, f"at least {reason}"
     return verdict, reason
 
 
@@ -241,16 +223,20 @@ def _stated_exactly(limit: Limit, given: Sequence[Measured], words: str) -> Held
     told = words
     if wrong and (limit.is_ is not None or limit.matches is not None):
         told = f"not {words.removeprefix('matches ')}"
+    conditions = together([m.conditions for m in given])
+    reason = f"{value_words(shown.value, shown.unit)}, {told}"
+    verdict, reason = _under(conditions, Verdict.FAIL if wrong else Verdict.PASS, reason)
     return Held(
         reading=limit.reading,
-        verdict=Verdict.FAIL if wrong else Verdict.PASS,
+        verdict=verdict,
         limit=words,
         source=limit.source,
         rule="exact",
         value=shown.value,
         unit=shown.unit,
         readings_pooled=len(given),
-        reason=f"{value_words(shown.value, shown.unit)}, {told}",
+        reason=reason,
+        remark=conditions.remark,
     )
 
 

@@ -130,13 +130,13 @@ def _computed(
     value: Value = int(linear.value) if exact and linear.value.is_integer() else linear.value
     inputs[name] = Measured(name, value, linear.unit, own)
     sensitivities[name] = {**of_inputs, name: 1.0}
-    conditions = _together([m.conditions for m in used.values()])
+    conditions = together([m.conditions for m in used.values()])
     if conditions.at_least:  # whether less or more of it makes more of the result is not known here
         conditions = replace(conditions, at_least=False, doubt="computed from a value that was broken off")
     return Measured(name, value, linear.unit, (*budget, *own), exact, conditions=conditions)
 
 
-def _together(several: Sequence[Conditions]) -> Conditions:
+def together(several: Sequence[Conditions]) -> Conditions:
     """What bears on any of them bears on what is made of them."""
     return Conditions(
         looks=max((c.looks for c in several), default=1),
@@ -169,7 +169,7 @@ def pooled(takes: Sequence[Measured], pool: Pool, *, worst: int = 0) -> Measured
     n = len(takes)
     if n == 1:
         return first
-    conditions = _together([m.conditions for m in takes])
+    conditions = together([m.conditions for m in takes])
     if all(m.exact for m in takes) and (pool == "worst" or len(set(values)) == 1):
         value = takes[worst].value
         return Measured(first.name, value, takes[worst].unit, exact=True, takes=n, conditions=conditions)
