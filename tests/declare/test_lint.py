@@ -331,6 +331,7 @@ def test_a_large_number_of_mistakes_is_told_in_bounded_length(lint: Lint) -> Non
         problems = lint(text)
         assert 0 < len(problems) <= 1002
         assert any(p.severity == "error" for p in problems)
+        assert [p.what for p in problems if "not looked at" in p.what or "are not shown" in p.what], "told that it is so"
 
 
 def test_good_suite_loads_without_the_heavy_libraries(tmp_path: Path, good: str) -> None:
