@@ -30,6 +30,8 @@ class Cue:
     do."""
     at: str = ""
     """With which socket, as the kernel calls it; which key, by its code; on which side."""
+    code: str = ""
+    """Text that is shown as a code for the unit's camera. It stands in no journal."""
 
 
 AIR = "air temperature"

@@ -33,6 +33,7 @@ from verifier.declare.plan import make_plan
 from verifier.gather.catalogue import ProbeCatalogue, load_catalogue
 from verifier.gather.engine import Engine
 from verifier.gather.prompts.prepared import PreparedAsker
+from verifier.gather.prompts.question import Given, Question
 from verifier.gather.state import RunState
 from verifier.gather.virtual_time import backend_options
 from verifier.judge import SuiteJudge, outcome
@@ -62,10 +63,17 @@ class Willing(PreparedAsker):
     """Answers from the file, and does what it is told."""
 
     tablet: Tablet
+    code = ""
 
     async def cue(self, title: str, cue: Cue) -> Person:
         self.tablet.act(cue.say)
+        self.code = cue.code
         return T07
+
+    async def ask(self, question: Question) -> Given:
+        if question.about.startswith("code, "):
+            return Given(value=self.code, by=T07)
+        return await super().ask(question)
 
 
 @dataclass
@@ -229,7 +237,7 @@ FAULTS: dict[str, tuple[Spoil, str]] = {
     "five dark pixels": (lambda c: c.answer("pixels", 5), "pixels"),
     "a line of the touch panel open": (lambda c: c.tablet.dead.update((0, row) for row in range(16)), "touch"),
     "no rear camera": (lambda c: c.tablet.lose("sys/class/video4linux/video2"), "rear-camera"),
-    "front camera cut off": (lambda c: c.answer("front-picture", 9), "front-picture"),
+    "front camera cut off": (lambda c: c.answer("front-picture", "a side cut off"), "front-picture"),
     "an axis stands still": (lambda c: setattr(c.tablet, "stuck_axis", True), "motion"),
     "buttons exchanged": (lambda c: setattr(c.tablet, "exchanged", True), "volume-buttons"),
     "no satellites": (lambda c: c.answer("satellites", 0), "satellites"),
@@ -248,7 +256,7 @@ def test_a_fault_fails_its_check_and_no_other(case: Case, fault: str) -> None:
     assert verdicts(state, Verdict.FAIL) == {wanted}
     assert verdicts(state, Verdict.INCONCLUSIVE, Verdict.BENCH_ERROR) == set()
     assert end.disposition is Disposition.REWORK
-    assert end.reason.startswith(f"{case.loaded.suite.check(wanted).title} failed")
+    assert end.reason.startswith(f"“{case.loaded.suite.check(wanted).title}” failed")
 
 
 def test_a_small_leak_beside_what_the_air_does_decides_nothing(case: Case) -> None:
@@ -270,7 +278,18 @@ def test_an_adhesive_that_has_not_cured_is_not_tested(case: Case) -> None:
 
 # ---- a recording, and over SSH --------------------------------------------------------------------------
 
-WATCHED = {"charge", "charged", "still-flat", "touch", "motion", "volume-buttons", "dock", "seal"}
+WATCHED = {
+    "charge",
+    "charged",
+    "still-flat",
+    "touch",
+    "front-code",
+    "rear-code",
+    "motion",
+    "volume-buttons",
+    "dock",
+    "seal",
+}
 """What needs a hand, a charger or an instrument."""
 
 

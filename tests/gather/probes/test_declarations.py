@@ -40,7 +40,7 @@ def test_every_number_has_a_unit_and_every_probe_its_sources(name: str) -> None:
     declaration = declared(name)
     if declaration.services not in (("order",), ("console",)):
         named = ("Linux", "Devicetree", "VESA", "RFC", "JCGM", "ITU-T", "Garwood", "smartctl(8)", "SCPI", "IEEE")
-        named = (*named, "evtest(1)", "Bluetooth Core", "Success-run", "AES17", "NIST", "JESD51")
+        named = (*named, "evtest(1)", "Bluetooth Core", "Success-run", "AES17", "NIST", "JESD51", "ISO/IEC 18004")
         assert all(any(word in source for word in named) for source in declaration.sources)
     assert declaration.sources
     for reading in declaration.readings:

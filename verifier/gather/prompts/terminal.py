@@ -21,6 +21,7 @@ import anyio.to_thread
 from verifier.declare.suite import PromptKind
 from verifier.declare.units import shown
 from verifier.errors import NotPossible
+from verifier.gather.prompts.code import drawn
 from verifier.gather.prompts.question import MAX_ANSWER, Given, Question, read_answer
 from verifier.gather.virtual_time import hold
 from verifier.readings import Person
@@ -161,6 +162,8 @@ class TerminalAsker:
                 self._cued = title
             by = await self.person()
             write(folded(cue.say))
+            if cue.code:
+                write(drawn(cue.code))
             while cue.wait and await self._typed("Enter to go on"):
                 pass
         return by

@@ -421,6 +421,8 @@ class Camera(Part):
     device: Annotated[str, StringConstraints(pattern=r"^video\d{1,3}$")]
     title: Word
     connected: bool = True
+    pictures: bool = True
+    """Whether a picture comes: a camera whose data lines are open is found all the same."""
 
 
 class Backlight(Part):

@@ -33,6 +33,8 @@ class UnitState:
     """When the case was filled for the pressure test, in seconds of boot time."""
     loaded: str = ""
     """Label of the socket on which the bench's load hangs."""
+    code: str = ""
+    """What stands in the code that the bench shows."""
     squares: int = 0
     """How many squares the unit drew last."""
     beeps: int = 0

@@ -86,6 +86,9 @@ class ScriptedTechnician:
                 return str(self._host.state.squares)
             case "beeps":
                 return f"{self._host.points.value('sound.beeps'):.0f}"
+            case code if code.startswith("code, "):
+                camera = self._host.unit.cameras.get(code.removeprefix("code, ").removesuffix(" camera"))
+                return self._host.state.code if camera and camera.connected and camera.pictures else "0"
             case "air temperature":
                 return f"{thermal.ambient:.1f}" if (thermal := self._host.unit.thermal) else ""
             case "hours":
@@ -204,6 +207,7 @@ class Hands:
 
     async def cue(self, title: str, cue: Cue) -> Person:
         marking = cue.act == "minute mark"
+        self._host.state.code = cue.code or self._host.state.code
         by = await self._asker.cue(title, replace(cue, say=f"{cue.say} {MARKED}") if marking else cue)
         if marking:
             await self._press_at_minute()

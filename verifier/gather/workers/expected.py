@@ -18,6 +18,8 @@ ORIGIN_LIMIT = 1000
 CUES_LIMIT = 1000
 """Cues in one take."""
 CUE_LIMIT = 500
+CODE_LIMIT = 40
+"""Characters of a code for a camera: more makes it too large for a terminal."""
 NAME_LIMIT = 64
 LONGEST_PAUSE = 366 * 86_400.0
 """Seconds."""
@@ -110,6 +112,8 @@ class Expected:
             raise self._wrong(f"asks for more than {CUES_LIMIT} actions")
         if not _is_line(cue.say):
             raise self._wrong("asks for an action in words that cannot be shown")
+        if isinstance(cue, Cue) and not _is_text(cue.code, CODE_LIMIT):
+            raise self._wrong("shows a code that is too long, or no text")
         if isinstance(cue, Ask):
             if not (_is_line(cue.hint) and _is_text(cue.about, NAME_LIMIT)):
                 raise self._wrong("asks in words that cannot be shown")

@@ -78,7 +78,7 @@ def pack_step(step: Step) -> dict[str, Any]:
     """What a probe yields as a message."""
     match step:
         case Cue():
-            return {"cue": {"say": step.say, "wait": step.wait}}
+            return {"cue": {"say": step.say, "wait": step.wait, "code": step.code}}
         case Ask():
             said = {"say": step.say, "pattern": step.pattern, "hint": step.hint, "about": step.about}
             return {"ask": said}
@@ -99,7 +99,8 @@ def unpack_step(message: Any) -> Step | None:
             case {"reading": packed}:
                 return unpack(packed)
             case {"cue": said}:
-                return Cue(say=_typed(said["say"], str), wait=_typed(said["wait"], bool))
+                words = {key: _typed(said[key], str) for key in ("say", "code")}
+                return Cue(**words, wait=_typed(said["wait"], bool))
             case {"ask": said}:
                 return Ask(**{key: _typed(said[key], str) for key in ("say", "pattern", "hint", "about")})
             case {"consult": said}:
