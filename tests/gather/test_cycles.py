@@ -101,6 +101,16 @@ def test_a_cycle_that_the_bench_spoilt_is_taken_again_from_the_act_on(tmp_path: 
     assert [line for line in bench.log if "cycle 2 of 4" in line] == ["cue a: cycle 2 of 4: Plug out and in"] * 2
 
 
+def test_a_unit_that_takes_its_time_is_waited_for_and_that_is_said(tmp_path: Path) -> None:
+    bench = Bench(unreachable=1)
+    run = Run(tmp_path, HEAD + probe("a", COLD), bench)
+    run.go()
+    reached = bench.log.index("reach")
+    said = "cue a: cycle 2 of 4: The unit does not answer yet. It is waited for, 3 minutes at the most."
+    assert bench.log[reached : reached + 4] == ["reach", said, "reach", "start a"]
+    assert run.verdict("a") is Verdict.PASS and [n for n, _, _ in seen(run)] == [1, 2, 3, 4]
+
+
 def test_after_three_tries_the_check_ends_as_a_bench_error_and_the_rest_is_left_out(tmp_path: Path) -> None:
     bench = Bench(unreachable=9)
     run = Run(tmp_path, HEAD + probe("a", COLD), bench)

@@ -52,8 +52,9 @@ ALONE = "the unit to itself"
 """The resource of a check beside which nothing else may run; no suite can name it so."""
 UNIT_QUARANTINED = "the unit is quarantined"
 """Why a check is not run once the unit is."""
-STARTING = 180.0
-"""Seconds that a unit may take to be there again after the technician said that it is on."""
+SOON, STARTING = 5.0, 180.0
+"""Seconds that a unit may take to be there again after the technician said that it is on: until that is said, and
+until it is given up."""
 MAX_PROBES = 4
 """Probes that run at the same time at the most."""
 
@@ -357,9 +358,15 @@ class Engine:
         if away is not None:
             await away.leave()
         of = f"cycle {number} of {cycles.number}" if cycles is not None else ""
-        await self._taking.cue(check, Cue(say=act, wait=True), f"{check.title}: {of}")
+        title = f"{check.title}: {of}"
+        await self._taking.cue(check, Cue(say=act, wait=True), title)
         if away is not None:
-            await away.reach_again(STARTING)
+            try:
+                await away.reach_again(SOON)
+            except BenchFault:
+                say = f"The unit does not answer yet. It is waited for, {STARTING / 60:g} minutes at the most."
+                await self._taking.cue(check, Cue(say=say), title)
+                await away.reach_again(STARTING)
 
     async def take_once(self, check: Check, number: int) -> Finding:
         """Take and judge one cycle."""
