@@ -72,17 +72,17 @@ def test_a_failed_required_check_is_rework_whatever_else_is_open() -> None:
     }
     assert decided(made, attempts) == (
         Disposition.REWORK,
-        "Port-2 failed: 480 Mbit/s, at least 5000 Mbit/s",
+        "“Port-2” failed: 480 Mbit/s, at least 5000 Mbit/s",
     )
 
 
 @pytest.mark.parametrize("attempt, words", [
     (ended(Verdict.BENCH_ERROR, "the probe crashed."),
-     "Two could not be measured, because the bench failed: the probe crashed"),
-    (ended(Verdict.INCONCLUSIVE, "needs u below 0.9 K"), "Two could not be decided: needs u below 0.9 K"),
-    (ended(Verdict.NOT_RUN, "needs root"), "Two was not run: needs root"),
-    (None, "Two has not been made"),
-    (Attempt(check="two", stage=Stage.CLOSED, began=NOW), "Two has not been made"),
+     "“Two” could not be measured, because the bench failed: the probe crashed"),
+    (ended(Verdict.INCONCLUSIVE, "needs u below 0.9 K"), "“Two” could not be decided: needs u below 0.9 K"),
+    (ended(Verdict.NOT_RUN, "needs root"), "“Two” was not run: needs root"),
+    (None, "“Two” has not been made"),
+    (Attempt(check="two", stage=Stage.CLOSED, began=NOW), "“Two” has not been made"),
 ])  # fmt: skip
 def test_what_is_open_holds_with_its_reason(attempt: Attempt | None, words: str) -> None:
     attempts = {"one": PASSED} | ({"two": attempt} if attempt else {})
@@ -109,7 +109,7 @@ def test_not_fitted_is_not_required_and_proves_nothing() -> None:
 
 def test_absent_hardware_that_should_be_there_is_rework() -> None:
     absent = ended(Verdict.FAIL, "no such port", absent=True)
-    assert decided(plan(check("one")), {"one": absent}) == (Disposition.REWORK, "One failed: no such port")
+    assert decided(plan(check("one")), {"one": absent}) == (Disposition.REWORK, "“One” failed: no such port")
 
 
 def test_a_required_check_without_limits_must_have_been_taken() -> None:
@@ -123,7 +123,7 @@ def test_the_finished_stage_has_to_be_done() -> None:
     assert decided(made, {"one": PASSED}) == (Disposition.HOLD, "the finished stage has not been done")
     assert decided(made, {"one": PASSED, "label": ended(Verdict.NOT_RUN)})[0] is Disposition.RELEASE
     made = plan(check("one"), eye("label", stage="finished"))
-    assert decided(made, {"one": PASSED}) == (Disposition.HOLD, "Label has not been made")
+    assert decided(made, {"one": PASSED}) == (Disposition.HOLD, "“Label” has not been made")
 
 
 def coverage(found: Outcome, joint: str) -> str:

@@ -315,7 +315,7 @@ def test_a_fault_fails_its_check_and_no_other(case: Case, fault: str) -> None:
     assert verdicts(state, Verdict.INCONCLUSIVE, Verdict.BENCH_ERROR) == set()
     assert end.disposition is Disposition.REWORK
     check = case.loaded.suite.check(wanted)
-    assert end.reason.startswith(f"{check.title} failed")
+    assert end.reason.startswith(f"“{check.title}” failed")
     assert set(check.covers) == joints
 
 

@@ -30,7 +30,9 @@ QUARANTINE = (
 )
 """What to do with a quarantined unit: the first thing that report and screen say."""
 LONGEST_TOLD = 200
-"""Characters of one check's reason within the sentence."""
+"""Characters of the first check's reason within the sentence."""
+LONGEST_BESIDE = 60
+"""Characters of the reason of each further one."""
 
 _STANDING = {
     Verdict.BENCH_ERROR: "could not be measured, because the bench failed",
@@ -55,11 +57,11 @@ def outcome(
         if not check.required or (finding is not None and (finding.not_fitted or finding.not_needed)):
             continue
         if finding is None:
-            standing.append(f"{check.title} has not been made")
+            standing.append(f"“{check.title}” has not been made")
         elif finding.verdict is Verdict.FAIL:
-            failed.append(_told(f"{check.title} failed", finding))
+            failed.append(_told(f"“{check.title}” failed", finding, first=not failed))
         elif finding.verdict in _STANDING:
-            standing.append(_told(f"{check.title} {_STANDING[finding.verdict]}", finding))
+            standing.append(_told(f"“{check.title}” {_STANDING[finding.verdict]}", finding, first=not standing))
     standing += _unfinished(plan, findings)
     standing += [f"nothing proves {j.title}" for j in joints if j.disturbed and j.coverage == "not-covered"]
     passed = sum(f.verdict is Verdict.PASS for f in findings.values())
@@ -78,9 +80,9 @@ def outcome(
 
 
 def _quarantined(plan: Plan, attempt: Attempt) -> str:
-    told = f"{plan.suite.check(attempt.check).title} failed"
+    told = f"“{plan.suite.check(attempt.check).title}” failed"
     if attempt.finding is not None:
-        told = _told(told, attempt.finding)
+        told = _told(told, attempt.finding, first=True)
     if attempt.set_aside:
         told += f" ({attempt.set_aside}; that does not lift the quarantine)"
     return f"{QUARANTINE}. {told}"
@@ -141,8 +143,11 @@ def _proves(attempt: Attempt) -> bool:
     return passed and not any(answer.from_memory for answer in attempt.answers)
 
 
-def _told(what: str, finding: Finding) -> str:
+def _told(what: str, finding: Finding, *, first: bool) -> str:
+    """What happened and why; behind the first, a long reason is left to the findings: a heading is no list."""
     reason = finding.reason.strip().rstrip(".")
+    if not first and len(reason) > LONGEST_BESIDE:
+        reason = ""
     if len(reason) > LONGEST_TOLD:
         reason = reason[: LONGEST_TOLD - 1] + "…"
     return f"{what}: {reason}" if reason else what
