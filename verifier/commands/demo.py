@@ -91,7 +91,10 @@ def demo(station: Path | None, seed: int) -> int:
 
     made = Station.at(_empty(station))
     probes = load_catalogue()
-    click.echo(f"{len(SCENES)} repairs, all simulated, in the throw-away station {made.root}\n")
+    click.echo(
+        f"{len(SCENES)} repairs at an invented depot, all simulated, with and without faults that were put in.\n"
+        f"Throw-away station: {made.root}\n"
+    )
     for number, scene in enumerate(SCENES):
         plan = _plan(scene, probes, seed + number)
         ended = _run(made, scene, plan, seed + number)
@@ -156,11 +159,14 @@ def _run(station: Station, scene: Scene, plan: Plan, seed: int) -> Ended:
 
 
 def _tell(scene: Scene, ended: Ended) -> None:
+    from verifier.commands.suite_text import wrapped
     from verifier.show.words import headline
 
-    put_in = f", with {' and '.join(scene.faults)} put in" if scene.faults else ", sound"
-    click.echo(f"{scene.ticket}  {scene.model}{put_in}")
-    click.echo(f"  {headline(ended.outcome)}" if ended.outcome else f"  Paused: {ended.paused_because}")
+    click.echo(f"{scene.ticket}  {scene.model}: {scene.complaint}")
+    faults = ended.sealed.record.host.faults if ended.sealed else ()
+    for told in [f"Fault put in: {fault.title} ({fault.name})." for fault in faults] or ["No fault put in."]:
+        click.echo(wrapped(f"  {told}"))
+    click.echo(wrapped(f"  {headline(ended.outcome) if ended.outcome else f'Paused: {ended.paused_because}'}"))
     if ended.report is not None:
         click.echo(f"  {ended.report}\n")
 
@@ -173,13 +179,13 @@ def _end(station: Station) -> int:
     good = sum(line.status is Status.UNALTERED for line in found.lines)
     click.echo(f"Audit: {good} of {len(found.lines)} records and reports unaltered, all marked as simulated.\n")
     click.echo(
-        "Try next:\n"
-        "  open one of the reports in a browser\n"
-        f"  verifier trends --station {station.root} --simulated     what failed, with exact intervals\n"
-        "  verifier run marrowby-quayside --at simulated          be the technician yourself\n"
-        "  verifier suite faults marrowby-quayside                what else can be put in, with --fault\n"
-        "  verifier suite prove marrowby-orlop --runs 100         which faults a suite finds\n"
-        "  verifier run this-computer                             a real run, on this machine\n"
+        "Try next: open one of the reports in a browser, or\n"
+        "  verifier run marrowby-quayside --at simulated     be the technician yourself\n"
+        "  verifier suite faults marrowby-quayside           what else can be put in, with --fault\n"
+        "  verifier suite prove marrowby-orlop --runs 100    which faults a suite finds\n"
+        "  verifier run this-computer                        a real run, on this machine\n"
+        f"  verifier trends --simulated --station {station.root}\n"
+        "                                                    what failed here, with exact intervals\n"
         f"Throw it away with: rm -r {station.root}"
     )
     return 0

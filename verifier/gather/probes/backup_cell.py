@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import AsyncIterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from verifier.gather.instruments.services import ENERGISE, INSTRUMENTS
 from verifier.gather.probes.measuring import Sampling, bench_of, mean, measurable, sampling
@@ -117,7 +117,8 @@ limits = [
             await here.bench.identify(needed)
         if settings.first:
             yield Cue(say=f"{settings.first} Done?", wait=True)
-        unloaded = await mean(here, name, "voltage", "V", "open", **settings.often())
+        # A few values for a mean are no shape over time worth a drawing.
+        unloaded = replace(await mean(here, name, "voltage", "V", "open", **settings.often()), series=None)
         yield unloaded
         right = float(unloaded.value) > -SHORTEST_ACROSS
         yield Reading(name="right_way_up", value=right, origin=unloaded.origin, exact=True)
@@ -129,12 +130,12 @@ limits = [
         else:
             await here.bench.switch_on(settings.instrument, settings.demands(), here.lease)
         await here.bench.wait(settings.settle)
-        loaded = await mean(here, name, "voltage", "V", "loaded", **settings.often())
+        loaded = replace(await mean(here, name, "voltage", "V", "loaded", **settings.often()), series=None)
         await here.bench.still(loading)
         yield loaded
         # One meter on one range: its error is common to both, and only the scatter and the step are not.
         apart = tuple(
-            c
+            replace(c, note=f"{reading.name}: {c.note}")
             for reading in (unloaded, loaded)
             for c in reading.contributions
             if c.basis in (Basis.REPEATS, Basis.RESOLUTION)
