@@ -155,3 +155,11 @@ def test_any_answers_are_taken_or_told(
         assert error.problems
     else:
         assert all(answer.values for answer in taken.values())
+
+
+def test_a_file_full_of_mistakes_is_refused_in_words_and_told_to_hold_more(
+    answers: Callable[[str], PreparedAnswers],
+) -> None:
+    with pytest.raises(InputProblems) as caught:
+        answers("".join(f"[check-{n}]\nvalue = 1\n" for n in range(2000)))
+    assert "so much is wrong that the rest was not looked at" in {p.what for p in caught.value.problems}

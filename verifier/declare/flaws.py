@@ -29,6 +29,9 @@ class Flaw:
     at_key: bool = False
 
 
+TOO_MUCH = Flaw(path=(), what="so much is wrong that the rest was not looked at")
+
+
 def key_path_text(path: KeyPath) -> str:
     """A key path as people write it: checks[2].limits[0].unit."""
     text = ""

@@ -11,7 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from verifier.declare.flaws import MOST_SHOWN, Flaw, to_problems
+from verifier.declare.flaws import MOST_SHOWN, TOO_MUCH, to_problems
 from verifier.declare.lint_checks import lint_check, lint_probe
 from verifier.declare.lint_console import lint_console
 from verifier.declare.lint_forecast import lint_forecast
@@ -54,7 +54,7 @@ def load_suite(path: Path, catalogue: Catalogue) -> LoadedSuite:
         try:
             _rules(notes, found.model, catalogue, path.parent)
         except Enough:
-            notes.flaws.append(Flaw(path=(), what="so much is wrong that the rest was not looked at"))
+            notes.flaws.append(TOO_MUCH)
     problems = to_problems(notes.flaws, text)
     if found.model is None or any(problem.severity == "error" for problem in problems):
         raise InputProblems(shown_path(path), problems)

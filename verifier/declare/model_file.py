@@ -6,7 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
 
-from verifier.declare.flaws import MOST_SHOWN, to_problems
+from verifier.declare.flaws import MOST_SHOWN, TOO_MUCH, to_problems
 from verifier.declare.notes import Enough, Notes
 from verifier.declare.shape import Salvage, adapter_of, salvage
 from verifier.declare.toml_file import read_toml, shown_path
@@ -36,7 +36,7 @@ def load_model(
         try:
             rules(notes, found.model)
         except Enough:
-            notes.error((), "so much is wrong that the rest was not looked at")
+            notes.flaws.append(TOO_MUCH)
     if found.model is None or any(flaw.severity == "error" for flaw in notes.flaws):
         raise InputProblems(shown_path(path), to_problems(notes.flaws, text))
     return found.model

@@ -20,7 +20,7 @@ from typing import Any, Generic, TypeVar
 from pydantic import TypeAdapter, ValidationError
 
 from verifier.declare.complaints import SHAPE_ONLY
-from verifier.declare.flaws import MOST_SHOWN, Flaw, KeyPath
+from verifier.declare.flaws import MOST_SHOWN, TOO_MUCH, Flaw, KeyPath
 from verifier.declare.sentences import WANTED, called_words, expected_words, made_identifier, sentence
 from verifier.declare.spelling import hint, nearest, shown
 
@@ -135,8 +135,9 @@ class _Mender:
         errors = error.errors(include_url=False)
         if len(errors) > MOST_SHOWN:
             # Mending so much would take longer than it helps anybody.
-            for path, some in self._grouped(errors[:MOST_SHOWN]).items():
+            for path, some in self._grouped(errors[: MOST_SHOWN - 1]).items():
                 self._tell(path, some)
+            self.found.flaws.append(TOO_MUCH)
             return False
         unknown = [e for e in errors if e["type"] == "extra_forbidden"]
         renamed = [e for e in unknown if self._rename(tuple(e["loc"]))]
