@@ -69,10 +69,13 @@ def faults_text(unit: str, faults: Mapping[str, Fault], suite: Suite, columns: i
         joint = suite.joints[fault.joint].title if fault.joint in suite.joints else ""
         lines += writer.wrapped(name)
         lines += writer.wrapped(fault.title + (f" (joint: {joint})" if joint else ""), 2)
-        lines += writer.wrapped(f"severity: {', '.join(fault.severities)}", 2)
+        if len(fault.severities) > 1:
+            lines += writer.wrapped(f"severities: {', '.join(fault.severities)}", 2)
     lines += [
         "",
         *writer.wrapped("Put one in: verifier run SUITE --at simulated --scripted --fault NAME[=SEVERITY]"),
+        "Without a severity it is the first one.",
+        *writer.wrapped("Which of them the suite finds: verifier suite prove SUITE"),
     ]
     return "\n".join(lines) + "\n"
 
@@ -184,12 +187,18 @@ class _Writer:
             yield from self.named("after", ", ".join(check.after), 4)
         if check.needs:
             yield from self.named("needs", ", ".join(check.needs), 4)
-        if notes := _note_words(check):
+        notes = _note_words(check)
+        if (declaration := self._declared(check)) is not None and declaration.pauses:
+            notes.insert(0, "the run pauses for it; `verifier resume` goes on")
+        if notes:
             yield from self.named("note", "; ".join(notes), 4)
+
+    def _declared(self, check: Check) -> ProbeDeclaration | None:
+        return self.catalogue.declaration(check.probe) if self.catalogue and check.probe else None
 
     def foreseen(self, check: Check) -> Iterator[str]:
         """What its probe says beforehand, as it would say it to whoever waits; tables are not wrapped."""
-        declaration = self.catalogue.declaration(check.probe) if self.catalogue and check.probe else None
+        declaration = self._declared(check)
         forecast = forecast_of(check, declaration, self.decision) if declaration else None
         for number, line in enumerate(forecast.words if forecast else ()):
             yield f"    {'plan' if number == 0 else '':<12}{plain(line, 500)}".rstrip()
