@@ -92,7 +92,7 @@ def _sitting(folder: Path) -> Sitting:
     suite = load_suite(folder / "suite.toml", load_catalogue()).suite
     prepared = load_answers(folder / "answers.toml", suite)
     return Sitting(
-        asker_for=lambda _: PreparedAsker(prepared, T07, None),
+        asker_for=lambda _: PreparedAsker(prepared, T07),
         watcher=Lines(silent=True),
         person=person,
     )

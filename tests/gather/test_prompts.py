@@ -133,6 +133,8 @@ def test_nobody_there_means_not_run() -> None:
         anyio.run(NobodyAsker().ask, question("confirm"))
     with pytest.raises(NotPossible, match="second person"):
         prepared(Prepared(True), question("confirm", second_person=True))
+    with pytest.raises(NotPossible, match="second person"):
+        anyio.run(NobodyAsker().ask, question("confirm", second_person=True))
 
 
 class Typist:

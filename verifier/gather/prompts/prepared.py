@@ -25,6 +25,21 @@ class Prepared(Protocol):
     def by(self) -> str | None: ...
 
 
+class NobodyAsker:
+    """Where nobody is at a terminal: raises NotPossible for whatever is asked."""
+
+    async def ask(self, question: Question) -> Given:
+        if question.second_person:
+            raise NotPossible("needs a second person at a terminal")
+        raise NotPossible("nobody was asked: no terminal and no prepared answer")
+
+    async def cue(self, title: str, cue: Cue) -> Person:
+        raise NotPossible("needs a technician at a terminal, to act while it watches")
+
+
+_NOBODY = NobodyAsker()
+
+
 class PreparedAsker:
     """Takes prepared answers first; what has none goes to `otherwise`."""
 
@@ -32,7 +47,7 @@ class PreparedAsker:
         self,
         answers: Mapping[str, Prepared],
         technician: Person | None,
-        otherwise: Asker | None = None,
+        otherwise: Asker = _NOBODY,
         *,
         label: str | None = None,
     ) -> None:
@@ -40,19 +55,13 @@ class PreparedAsker:
         self._label = label
 
     async def ask(self, question: Question) -> Given:
-        """Raises NotPossible without an answer, InputError for one that does not fit its question."""
+        """Raises InputError for an answer that does not fit its question, and what `otherwise` raises."""
         if question.check == LABEL and self._label is not None:
             value, _ = _fitting(question, self._label)
             return Given(value=value, by=self._technician or Person(name="not stated", known="answers-file"))
         prepared = self._answers.get(question.check)
         if prepared is None or question.second_person:
-            if self._otherwise is not None:
-                return await self._otherwise.ask(question)
-            raise NotPossible(
-                "needs a second person at a terminal"
-                if question.second_person
-                else "nobody was asked: no terminal and no prepared answer"
-            )
+            return await self._otherwise.ask(question)
         if len(prepared.values) > 1 and len(prepared.values) <= question.take:
             raise NotPossible(f"only {len(prepared.values)} of {question.takes} answers were prepared")
         value = prepared.values[min(question.take, len(prepared.values) - 1)]
@@ -72,14 +81,8 @@ class PreparedAsker:
         return Given(value=value, by=by, unit=question.unit, step=step)
 
     async def cue(self, title: str, cue: Cue) -> Person:
-        """An action cannot be prepared. Raises NotPossible without anybody to do it."""
-        if self._otherwise is None:
-            raise _nobody()
+        """An action cannot be prepared."""
         return await self._otherwise.cue(title, cue)
-
-
-def _nobody() -> NotPossible:
-    return NotPossible("needs a technician at a terminal, to act while it watches")
 
 
 def _fitting(question: Question, value: Value) -> tuple[Value, float | None]:
@@ -91,13 +94,3 @@ def _fitting(question: Question, value: Value) -> tuple[Value, float | None]:
             where=question.check,
             to_do="Mend the answers file; `verifier resume` goes on.",
         ) from None
-
-
-class NobodyAsker:
-    """Where there is neither a terminal nor an answers file."""
-
-    async def ask(self, question: Question) -> Given:
-        raise NotPossible("nobody was asked: no terminal and no prepared answer")
-
-    async def cue(self, title: str, cue: Cue) -> Person:
-        raise _nobody()
