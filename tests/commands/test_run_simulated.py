@@ -365,7 +365,7 @@ def test_what_a_person_is_told_to_do_is_done_to_the_simulated_unit(bench: Bench)
     person = Typist(bench.folder, "run", "plug.toml", *words)
     person.when("seal, again, correct", "seal\n")
     assert person.ended() == 1, person.screen
-    assert "Pull the plug out of the socket marked 3." in person.screen
+    assert "Pull the plug out of the socket marked 3, within 30 s." in person.screen
     assert "Turn the plug over" in person.screen
     finding = bench.record()["checks"][0]["attempts"][0]["finding"]
     assert [(h["reading"], h["verdict"]) for h in finding["held"]] == [("speed", "pass"), ("speed_turned", "fail")]

@@ -48,6 +48,8 @@ class Hand:
             async for given in run_probe(Plug(), self, {"connector": "DP-1", **settings}):  # type: ignore[arg-type]
                 if isinstance(given, Cue):
                     self.said.append(given.say)
+                    if given.wait:  # he looks for the plug
+                        continue
                     self.due = [(self.clocks.boot() + after, there) for after, there in self.acts.pop(0)]
                 else:
                     found[given.name] = given.value
@@ -61,7 +63,8 @@ def test_a_display_that_goes_in_is_read(tmp_path: Path) -> None:
     found = hand.readings(label="6")
     # edid-decode on the same file: 1920x1200 (tests/reference/edid).
     assert (found["connected"], found["edid_valid"], found["width"], found["height"]) == (True, True, 1920, 1200)
-    assert hand.said == ["Put the plug of the test display into the socket marked 6."]
+    ready = "Take the plug of the test display to hand, and go on."
+    assert hand.said == [ready, "Put the plug of the test display into the socket marked 6, within 30 s."]
 
 
 def test_a_display_that_is_in_already_has_to_come_out_first(tmp_path: Path) -> None:

@@ -51,6 +51,8 @@ class Hand:
 
     def shown(self, cue: Cue) -> None:
         self.said.append(cue.say)
+        if cue.wait:  # he looks for the stick, which is not of the time for the plug
+            return
         self.due = [(self.clocks.boot() + after, path, speed) for after, path, speed in self.acts.pop(0)]
 
     def readings(self, **settings: Value) -> dict[str, Value]:
@@ -69,13 +71,14 @@ class Hand:
 def test_a_device_that_is_plugged_in_while_the_port_is_watched(tmp_path: Path) -> None:
     hand = Hand(tmp_path, [(4.0, "2-3", "10000")])
     assert hand.readings() == {"path": "2-3", "came_and_went": 0, "fell_back": False, "speed": 10000.0}
-    assert hand.said == ["Put the plug of the test device into the socket marked 3."]
+    ready = "Take the test device to hand, and go on."
+    assert hand.said == [ready, "Put the plug of the test device into the socket marked 3, within 30 s."]
 
 
 def test_a_device_that_is_in_already_has_to_come_out_first(tmp_path: Path) -> None:
     hand = Hand(tmp_path, [(2.0, "2-3", "")], [(3.0, "2-3", "5000")], at_first=("2-3", "10000"))
     assert hand.readings()["speed"] == 5000.0  # that of the second time
-    assert hand.said[0] == "Pull the plug out of the socket marked 3."
+    assert hand.said[0] == "Pull the plug out of the socket marked 3, within 30 s."
 
 
 def test_a_fast_port_that_fell_back_says_so(tmp_path: Path) -> None:
@@ -89,7 +92,7 @@ def test_a_type_c_socket_whose_second_row_of_contacts_is_open(tmp_path: Path) ->
     found = hand.readings(both_ways=True)
     assert (found["speed"], found["fell_back"]) == (10000.0, False)
     assert (found["speed_turned"], found["fell_back_turned"]) == (480.0, True)
-    assert hand.said[1].startswith("Pull the plug out") and hand.said[2].startswith("Turn the plug over")
+    assert hand.said[2].startswith("Pull the plug out") and hand.said[3].startswith("Turn the plug over")
 
 
 def test_a_contact_that_comes_and_goes_is_counted(tmp_path: Path) -> None:

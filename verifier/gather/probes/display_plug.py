@@ -72,11 +72,14 @@ limits = [
         if host.address.startswith("recorded:"):
             raise NotPossible("a recorded unit stands still: nobody can plug anything into it")
         socket = f"the socket marked {settings.label}" if settings.label else f"the display socket {name}"
+        within = f"within {settings.patience:g} s"
         if await _connected(host, at):
-            yield Cue(say=f"Pull the display's plug out of {socket}.", act="pull", at=name)
+            yield Cue(say=f"Pull the display's plug out of {socket}, {within}.", act="pull", at=name)
             if not await _stays(host, at, settings.patience, connected=False):
                 raise NotPossible(f"the display was not pulled out within {settings.patience:g} s")
-        yield Cue(say=f"Put the plug of the test display into {socket}.", act="put in", at=name)
+        else:  # who has to look for it first would make the unit fail
+            yield Cue(say="Take the plug of the test display to hand, and go on.", wait=True)
+        yield Cue(say=f"Put the plug of the test display into {socket}, {within}.", act="put in", at=name)
         if not await _stays(host, at, settings.patience, connected=True):
             raise Absent(f"no display was noticed at {name} within {settings.patience:g} s")
         async for reading in display.Connector().take(host, display.Settings(name)):

@@ -10,7 +10,7 @@ from verifier.gather.probes.attributes import text_of
 from verifier.gather.probes.usb import DEVICES, SOURCES, DeviceSettings, speed_of
 from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
 from verifier.services import Host
-from verifier.steps import Cue
+from verifier.steps import Act, Cue
 
 LOOK = 0.2
 """Seconds between two looks at the port."""
@@ -106,12 +106,16 @@ limits = [
         if host.address.startswith("recorded:"):
             raise NotPossible("a recorded unit stands still: nobody can plug anything into it")
         socket = f"the socket marked {settings.label}" if settings.label else f"the USB socket at {settings.path}"
+        within = f"within {settings.patience:g} s"
         for turn in range(2 if settings.both_ways else 1):
             if await _found(host, settings):
-                yield Cue(say=f"Pull the plug out of {socket}.", act="pull", at=settings.path)
+                yield Cue(say=f"Pull the plug out of {socket}, {within}.", act="pull", at=settings.path)
                 await _gone(host, settings)
+            elif not turn:  # who has to look for it first would make the unit fail
+                yield Cue(say="Take the test device to hand, and go on.", wait=True)
             over = "Turn the plug over, and put it back" if turn else "Put the plug of the test device"
-            yield Cue(say=f"{over} into {socket}.", act="turn over" if turn else "put in", at=settings.path)
+            act: Act = "turn over" if turn else "put in"
+            yield Cue(say=f"{over} into {socket}, {within}.", act=act, at=settings.path)
             path, went = await _settled(host, settings)
             suffix, at = "_turned" * turn, f"{DEVICES}/{path}"
             yield Reading(name=f"path{suffix}", value=path, origin=at, exact=True)
