@@ -3,7 +3,7 @@
 1. A good unit is one that was released with its heat path passed: by its last such run, each unit once. A
    simulated unit with a fault put in is none. Simulated and real units are never taken together.
 2. Its time constant counts where the full fit knows it: as well as the fit must know it to contradict a suite
-   (`disturbance.well_known`). Most early answers come too soon for that.
+   (`disturbance.well_known`), and beyond the range of the fast one. Most early answers come too soon for that.
 3. The range holds `CONTENT` of all good units with `CONFIDENCE`: two-sided tolerance limits of a normal
    distribution of its logarithm. The scatter of the fits is in it too, so that it is rather too wide than too
    narrow.
@@ -25,6 +25,7 @@ from dataclasses import dataclass
 
 from verifier.gather.heating import looks
 from verifier.gather.heating.disturbance import well_known
+from verifier.gather.probes.thermal_step import Settings
 from verifier.readings import Reading, Stage, Verdict
 from verifier.seal.record import Record
 from verifier.trends.tolerance import two_sided_factor
@@ -72,9 +73,9 @@ def collect(records: Iterable[Record], sensor: str) -> Told:
     units: dict[str, tuple[str, float]] = {}
     left_out: Counter[str] = Counter()
     for record in records:
-        readings = _heating(record, sensor)
-        if readings is None:
+        if (heating := _heating(record, sensor)) is None:
             continue
+        readings, longest_fast = heating
         unit = record.unit.serial or ""
         if (simulation := record.host.simulation) is not None:
             unit += f", seed {simulation.seed}"
@@ -83,7 +84,7 @@ def collect(records: Iterable[Record], sensor: str) -> Told:
             left_out["had a fault put in"] += 1
         elif not unit:
             left_out["of a unit without a serial number"] += 1
-        elif tau is None or not _known(tau, float(readings["heated_for"].value)):
+        elif tau is None or not _known(tau, float(readings["heated_for"].value), longest_fast):
             left_out["heated too briefly to tell it"] += 1
         else:
             left_out["of a unit that came again"] += unit in units
@@ -118,8 +119,9 @@ def learned(seconds: tuple[float, ...]) -> Learned:
     )
 
 
-def _heating(record: Record, sensor: str) -> dict[str, Reading] | None:
-    """The readings of the last heating that passed after the repair, of this sensor; None where there is none."""
+def _heating(record: Record, sensor: str) -> tuple[dict[str, Reading], float] | None:
+    """The readings of the last heating that passed after the repair, of this sensor, and how long its fast time
+    constant could be; None where there is none."""
     found = None
     for check in record.checks:
         finding, attempt = check.finding, check.counting
@@ -127,10 +129,11 @@ def _heating(record: Record, sensor: str) -> dict[str, Reading] | None:
         if not wanted or check.stage is Stage.ARRIVAL or finding is None or attempt is None:
             continue
         if finding.verdict is Verdict.PASS and attempt.takes:
-            found = {reading.name: reading for reading in attempt.takes[-1]}
+            readings = {reading.name: reading for reading in attempt.takes[-1]}
+            found = readings, float(check.settings.get("fast", Settings().fast)[1])
     return found
 
 
-def _known(tau: Reading, heated_for: float) -> bool:
+def _known(tau: Reading, heated_for: float, longest_fast: float) -> bool:
     u = math.hypot(*(line.u for line in tau.contributions))
-    return well_known(float(tau.value), u, heated_for)
+    return well_known(float(tau.value), u, heated_for) and float(tau.value) > longest_fast

@@ -92,6 +92,16 @@ def test_aicc_finds_the_number_of_terms(amplitudes: tuple[float, ...], taus: tup
     assert found.count(len(taus)) >= (30 if len(taus) == 1 else 40)
 
 
+def test_a_first_sample_that_is_off_is_no_time_constant() -> None:
+    """A short heating: the jump from the first sample to the second one is taken for a term by the fit of two."""
+    t = np.arange(0.0, 201.0, 3.0)
+    y = 40 - 17 * np.exp(-t / 50) + np.random.default_rng(4).normal(0, 0.3, len(t))
+    y[0] -= 4
+    assert foster.fit(t, y, 2).time_constants[0] < 3
+    found = foster.best(t, y)
+    assert found.terms == 1 and found.time_constants[0] == pytest.approx(50, rel=0.2)
+
+
 def test_aicc_by_hand() -> None:
     """n ln(RSS/n) + 2K + 2K(K + 1)/(n - K - 1): n = 20, RSS = 5, one term and the variance make K = 4."""
     fit = foster.Fit(1.0, (1.0,), (1.0,), 5.0, 20, np.eye(3), memory=1.0)

@@ -185,8 +185,13 @@ def fit(
 
 
 def best(t: Floats, y: Floats) -> Fit:
-    """One term or two, whichever has the lower AICc; both priced with the memory of the richer one's residuals."""
+    """One term or two, whichever has the lower AICc; both priced with the memory of the richer one's residuals.
+
+    Two are none where the shorter time constant is less than the time between two samples: that is the noise of
+    the first one.
+    """
     fits = [fit(t, y, terms) for terms in range(1, MOST_TERMS + 1) if len(t) > 2 + 2 * terms]
+    fits = [f for f in fits if f.terms == 1 or f.time_constants[0] >= t[1] - t[0]]
     if not fits:
         raise ValueError(f"{len(t)} samples are too few")
     shared = fits[-1].memory
