@@ -13,8 +13,9 @@ from verifier.commands.options import complete_run, json_option, print_json, sta
 from verifier.errors import InputError
 
 if TYPE_CHECKING:
-    from verifier.seal import Proofs, TrustList
+    from verifier.seal import Proofs, Sealed, TrustList
     from verifier.seal.amendment import Kind
+    from verifier.store.station import Station
 
 
 @click.command()
@@ -50,7 +51,6 @@ def amend(
     to whoever holds the old report. Findings cannot be corrected: run the suite again and supersede.
     """
     from verifier import __version__, flow
-    from verifier.commands.runs import sealed_of
     from verifier.readings import Person
     from verifier.seal import (
         Standing,
@@ -62,6 +62,7 @@ def amend(
         proofs_from,
         seal_amendment,
     )
+    from verifier.seal.amending import FOLDER
     from verifier.store.disk import write_aside
     from verifier.store.records import set_standing
     from verifier.store.station import Station
@@ -69,18 +70,11 @@ def amend(
 
     kind = _kind(correct, void, superseded_by)
     bench = Station.at(station)
-    file, sealed = sealed_of(bench, run)
     own, proofs = own_keys(bench), proofs_from(bench.ledger)
-    if sealed.record.station.key not in own:
-        raise InputError(
-            f"run {sealed.record.run} was sealed at {sealed.record.station.name} with a key that is not here",
-            to_do="Amend it at that station.",
-        )
-    _refuse_altered(file, sealed.raw, own, proofs)
+    file, sealed = _own(bench, run, own, proofs)
     successor, its_standing = None, Standing()
     if superseded_by:
-        successor_file, successor = sealed_of(bench, superseded_by)
-        _refuse_altered(successor_file, successor.raw, own, proofs)
+        successor_file, successor = _own(bench, superseded_by, own, proofs)
         its_standing = amendments_of(successor_file.parent, successor, own, proofs)
     key, _ = load_or_create(bench.keys, sealed.record.role)
     wanted = Wanted(
@@ -103,7 +97,6 @@ def amend(
         set_standing(bench.store_file, sealed.record.run, amendments_of(file.parent, sealed, trust, proofs).word)
     except InputError as error:
         click.echo(str(error), err=True)  # the store never costs an amendment
-    place = file.parent / "amendments"
     if as_json:
         print_json(
             {
@@ -112,16 +105,36 @@ def amend(
                 "amends": sealed.digest,
                 "amendment_sha256": made.digest,
                 "ledger_index": made.index,
-                "folder": str(place),
+                "folder": str(file.parent / FOLDER),
                 "report": str(report),
             }
         )
         return
     words = {"correct": "Corrected", "void": "Voided", "supersede": "Superseded"}
-    click.echo(f"{words[kind]}: run {sealed.record.run}. The amendment is sealed in {place}")
+    click.echo(f"{words[kind]}: run {sealed.record.run}. The amendment is sealed in {file.parent / FOLDER}")
     click.echo(f"Report: {report}")
     if (customer := file.with_name(named("customer.html", sealed.record.role))).is_file():
         click.echo(f"{customer} still says what it said: verifier report {sealed.record.run} --for customer")
+
+
+def _own(bench: Station, run: str, own: TrustList, proofs: Proofs) -> tuple[Path, Sealed]:
+    """A sealed run of this station, as it was sealed. InputError for another station's, and for an altered one."""
+    from verifier.commands.runs import sealed_of
+    from verifier.seal import Status, check_sealed
+
+    file, sealed = sealed_of(bench, run)
+    if sealed.record.station.key not in own:
+        raise InputError(
+            f"run {sealed.record.run} was sealed at {sealed.record.station.name} with a key that is not here",
+            to_do="Do this at that station.",
+        )
+    if check_sealed(sealed.raw, own, proofs=proofs).status is not Status.UNALTERED:
+        raise InputError(
+            "this record does not verify, so nothing is sealed about it",
+            where=str(file),
+            to_do=f"`verifier audit {file}` says what is wrong with it.",
+        )
+    return file, sealed
 
 
 def _kind(correct: Sequence[str], void: bool, superseded_by: str | None) -> Kind:
@@ -150,14 +163,3 @@ def _changes(correct: Sequence[str]) -> dict[str, str]:
             raise InputError(f"{field} is named twice", where="--correct")
         changes[field] = value
     return changes
-
-
-def _refuse_altered(file: Path, raw: bytes, own: TrustList, proofs: Proofs) -> None:
-    from verifier.seal import Status, check_sealed
-
-    if check_sealed(raw, own, proofs=proofs).status is not Status.UNALTERED:
-        raise InputError(
-            "this record does not verify, so nothing is sealed about it",
-            where=str(file),
-            to_do=f"`verifier audit {file}` says what is wrong with it.",
-        )
