@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import sqlite3
 import sys
 from pathlib import Path
@@ -13,7 +14,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "commands"))
 from bench import SUITE, Bench
 
 from verifier.errors import InputError
-from verifier.store.records import models, tallies, usual_seconds
+from verifier.store.records import models, run_counts, tallies, usual_seconds
 from verifier.store.station import Station, default_folder
 
 
@@ -77,7 +78,26 @@ def test_trends_as_typed(bench: Bench) -> None:
     row = next(r for r in json.loads(done.stdout) if r["check"] == "screws")
     assert row["failed"] == 0
     assert row["failed_interval_95"][0] == 0
+    assert (row["undecided"], row["bench_errors"]) == (0, 0)
     assert bench.command("trends", "--model", "unheard-of").returncode == 2
+
+
+def test_trends_tell_the_unit_from_the_bench(bench: Bench) -> None:
+    path = bench.station / "store.db"
+    bench.command("store", "rebuild")
+    with sqlite3.connect(path) as store:
+        store.execute("UPDATE findings SET verdict = 'bench-error' WHERE check_id = 'screws'")
+        store.execute("UPDATE findings SET verdict = 'inconclusive' WHERE check_id = 'lamp' AND verdict = 'pass'")
+    store.close()
+    done = bench.command("trends", "--simulated")
+    assert done.returncode == 0, done.stderr
+    said = done.stdout
+    runs = sum(run_counts(path, "marrowby-quayside", simulated=True).values())
+    assert f"marrowby-quayside, {runs} runs: " in said
+    assert re.search(rf"screws +never judged +bench errors: {runs}\n", said), said
+    assert re.search(r"lamp +0 of \d .*undecided: \d", said), said
+    assert "put into them on purpose" in said
+    bench.command("store", "rebuild")
 
 
 def test_the_station_folder_follows_the_environment(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:

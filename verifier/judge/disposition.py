@@ -51,7 +51,8 @@ def outcome(
     """
     findings = {id_: a.finding for id_, a in attempts.items() if a.finding is not None}
     joints = _joints(plan, attempts, waived)
-    failed, standing = [], []
+    failed: list[str] = []
+    standing: list[str] = []
     for check in plan.suite.checks:
         finding = findings.get(check.id)
         if not check.required or (finding is not None and (finding.not_fitted or finding.not_needed)):

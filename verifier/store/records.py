@@ -40,6 +40,12 @@ class Tally:
     judged: int
     passed: int
     failed: int
+    spoilt: int = 0
+    """Attempts that ended in a bench error: bench, instrument or cable, never the unit."""
+
+    @property
+    def undecided(self) -> int:
+        return self.judged - self.passed - self.failed
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,6 +167,13 @@ def usual_seconds(path: Path, model: str) -> dict[str, float]:
     return {check: median(values) for check, values in took.items()}
 
 
+_COUNTED = """
+FROM runs WHERE model = :model AND (role <> 'simulated' OR :simulated)
+AND run NOT IN (SELECT run FROM amended WHERE standing IN ('voided', 'superseded'))
+"""
+"""The runs of a model that count: simulated ones and recordings only when asked for, voided ones never."""
+
+
 def tallies(path: Path, model: str, *, simulated: bool = False) -> list[Tally]:
     """First-time results of each check of a model. What was retried counts as it was the first time.
 
@@ -170,18 +183,33 @@ def tallies(path: Path, model: str, *, simulated: bool = False) -> list[Tally]:
         return []
     with opened(path) as connection:
         rows = connection.execute(
-            """
-            SELECT check_id, count(*), sum(verdict = 'pass'), sum(verdict = 'fail')
+            f"""
+            SELECT check_id, count(judged), sum(judged = 'pass'), sum(judged = 'fail'), max(spoilt)
             FROM (
-              SELECT check_id, verdict, row_number() OVER (PARTITION BY run, check_id ORDER BY attempt) AS nth
-              FROM findings JOIN runs USING (run)
-              WHERE model = ? AND (role <> 'simulated' OR ?) AND verdict IN ('pass', 'fail', 'inconclusive')
-                AND run NOT IN (SELECT run FROM amended WHERE standing IN ('voided', 'superseded'))
-            ) WHERE nth = 1 GROUP BY check_id ORDER BY 4 DESC, check_id
-            """,
-            (model, simulated),
+              SELECT check_id,
+                CASE WHEN verdict <> 'bench-error' AND row_number() OVER (
+                  PARTITION BY run, check_id, verdict = 'bench-error' ORDER BY attempt) = 1
+                THEN verdict END AS judged,
+                sum(verdict = 'bench-error') OVER (PARTITION BY check_id) AS spoilt
+              FROM findings
+              WHERE run IN (SELECT run {_COUNTED}) AND verdict IN ('pass', 'fail', 'inconclusive', 'bench-error')
+            ) GROUP BY check_id ORDER BY 4 DESC, check_id
+            """,  # noqa: S608 - no input in it
+            {"model": model, "simulated": simulated},
         )
-        return [Tally(*row) for row in rows]
+        return [Tally(check, judged, passed or 0, failed or 0, bad) for check, judged, passed, failed, bad in rows]
+
+
+def run_counts(path: Path, model: str, *, simulated: bool = False) -> dict[str, int]:
+    """How many runs of a model ended in each disposition; of those that `tallies` counts."""
+    if not path.is_file():
+        return {}
+    with opened(path) as connection:
+        rows = connection.execute(
+            f"SELECT disposition, count(*) {_COUNTED} GROUP BY disposition ORDER BY 2 DESC, 1",
+            {"model": model, "simulated": simulated},
+        )
+        return dict(rows)
 
 
 def released(path: Path, model: str, *, simulated: bool) -> list[str]:
