@@ -92,6 +92,15 @@ def test_brackets_in_texts_and_remarks_are_no_depth(tmp_path: Path) -> None:
         ("a = 1 b = 2", (1, 7), "Expected newline or end of document", "Only one"),
         ("title\n", (1, 6), "Expected '='", "key = value"),
         ('a = "unfinished', (1, 16), "Unterminated string", ""),
+        ("a = [{ t = 0,25, u = 1 }]", (1, 16), "Expected '='", "point"),
+        ("a = 0,25", (1, 6), "Expected newline", "point"),
+        ('a = "1,5\n', (1, 9), "Illegal character", "Close the quotes"),
+        ("a = “lan”", (1, 5), "Invalid value", "straight quotes"),
+        ("a = [{ is = yes }]", (1, 13), "Invalid value", "true and false"),
+        ("a = True", (1, 5), "Invalid value", "small letters"),
+        ('title: "x"', (1, 6), "Expected '='", "no colon"),
+        ("[checks]\n[[checks]]\n", (2, 9), "Cannot overwrite", "[[checks]]"),
+        ('a = "QS-\\d"', (1, 11), "Unescaped", "single quotes"),
     ],
 )
 def test_syntax_errors_have_place_and_hint(

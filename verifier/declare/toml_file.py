@@ -44,9 +44,17 @@ _HINTS = {
     "Invalid initial character for a key part": "In braces, keys stand on one line, with single commas between.",
     "Expected '=' after a key": "A line is: key = value. Text around it starts with #.",
     "Illegal character": "Close the quotes on the same line.",
-    "Unescaped '\\\\' in a string": "Write \\\\ for a backslash, or use single quotes.",
+    "Unescaped": "Put text with a backslash, such as a pattern, between single quotes.",
     "Expected newline or end of document": "Only one key = value stands on a line.",
 }
+_IN_LINE = (
+    (re.compile(r"=\s*[+-]?\d+,\d"), "A decimal number has a point, not a comma: 0.25."),
+    (re.compile("[“”„‚‘’«»]"), "Use the straight quotes of the keyboard: \" or '."),
+    (re.compile(r"(?i)=\s*(yes|no|true|false)\b"), "Yes and no are written true and false, in small letters."),
+    (re.compile(r"^\s*[\w-]+\s*:"), "Between key and value stands =, no colon."),
+    (re.compile(r"^\s*\[\[?checks\]"), "Every check begins with [[checks]], in double brackets."),
+)
+"""What a line that is no TOML shows of the usual slips; the first that fits is told."""
 
 
 def read_toml(path: Path) -> tuple[dict[str, Any], str, str]:
@@ -148,11 +156,17 @@ def _parsed(path: Path, text: str) -> dict[str, Any]:
             end = text.rstrip("\n")
             line, column = place_of(end, len(end))
         what = message[: found.start()] if found else message
-        to_do = next((words for start, words in _HINTS.items() if what.startswith(start)), "")
+        to_do = _slip(text, line) or next((words for start, words in _HINTS.items() if what.startswith(start)), "")
         raise _one(path, Problem(line, column, "", f"not valid TOML: {plain(what)}", to_do)) from None
     except (ValueError, RecursionError, MemoryError) as error:
         # A number of many thousand digits raises a plain ValueError.
         raise _one(path, Problem(0, 0, "", f"not valid TOML: {plain(str(error), 120)}")) from None
+
+
+def _slip(text: str, line: int) -> str:
+    """What the line in error shows of the usual slips; empty where it shows none."""
+    bare = re.sub(r"\"[^\"]*\"|'[^']*'", '""', text.split("\n")[line - 1][:1000])  # what stands in quotes is right
+    return next((words for pattern, words in _IN_LINE if pattern.search(bare)), "")
 
 
 def place_of(text: str, offset: int) -> tuple[int, int]:
