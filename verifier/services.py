@@ -11,7 +11,7 @@ import random
 from collections.abc import Sequence
 from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass
-from typing import Protocol, runtime_checkable
+from typing import Literal, Protocol, runtime_checkable
 
 from verifier.errors import NotPossible
 from verifier.readings import Contribution
@@ -318,6 +318,37 @@ def input_of(host: Host) -> Input:
     if "input" in host.services and isinstance(host, OffersInput):
         return host.input
     raise NotPossible(f"{host.address} offers no input devices to listen to")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Carried:
+    """What went over a connection, and in what time at the most."""
+
+    octets: int
+    seconds: float
+
+
+class Bulk(Protocol):
+    """Much data over the connection by which the host is read (service `bulk`)."""
+
+    async def carry(self, way: Literal["up", "down"], seconds: float) -> Carried:
+        """As much as goes in so many seconds, from the host (up) or to it (down). BenchFault if it breaks off."""
+        ...
+
+
+@runtime_checkable
+class OffersBulk(Protocol):
+    """A host with the service `bulk`."""
+
+    @property
+    def bulk(self) -> Bulk: ...
+
+
+def bulk_of(host: Host) -> Bulk:
+    """What carries much data to and from a host; NotPossible where it does not offer that."""
+    if "bulk" in host.services and isinstance(host, OffersBulk):
+        return host.bulk
+    raise NotPossible(f"{host.address} is not read over a connection that could carry a load")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -73,6 +73,13 @@ def test_a_value_broken_off_may_still_pass_a_lower_limit() -> None:
     assert JUDGE(check(limits=limits), [[rise(30, at_least=True)]]).verdict is Verdict.PASS
 
 
+def test_a_value_broken_off_below_a_lower_limit_is_undecided() -> None:
+    """The true value is this or more, and that may be enough."""
+    limits = [{"reading": "rise", "at_least": 50, "unit": "K", "source": "test"}]
+    finding = JUDGE(check(limits=limits), [[rise(30, at_least=True)]])
+    assert finding.verdict is Verdict.INCONCLUSIVE and "how much more" in finding.reason
+
+
 def test_doubt_and_looks_reach_what_is_computed_and_pooled() -> None:
     limits = [{"reading": "twice", "at_most": 90, "unit": "K", "source": "test"}]
     made = check(limits=limits, compute={"twice": "2 * rise"})

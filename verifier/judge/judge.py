@@ -191,11 +191,15 @@ def _under(
     conditions: Conditions, verdict: Verdict, reason: str, upper: float | None = None
 ) -> tuple[Verdict, str]:
     """What the conditions leave of a verdict. What is in doubt decides nothing. A value that was broken off at a
-    ceiling is too much for an upper limit, whatever had been reached by then; for a lower one it may be enough."""
+    ceiling is too much for an upper limit, whatever had been reached by then; for a lower one it may be enough,
+    and where it is not, the true value still may be."""
     if conditions.doubt:
         return Verdict.INCONCLUSIVE, f"{reason}; it decides nothing: {conditions.doubt}"
     if conditions.at_least:
-        return Verdict.FAIL if upper is not None else verdict, f"at least {reason}"
+        if upper is None and verdict is Verdict.FAIL:
+            return Verdict.INCONCLUSIVE, f"at least {reason}: how much more it is was not measured"
+        why = f": {conditions.remark}" if conditions.remark else ""
+        return Verdict.FAIL if upper is not None else verdict, f"at least {reason}{why}"
     return verdict, reason
 
 

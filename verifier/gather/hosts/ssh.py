@@ -11,9 +11,10 @@ from __future__ import annotations
 
 import errno
 import os
+from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal, TypeVar
 
 import anyio
 
@@ -24,11 +25,12 @@ from verifier.gather.hosts.input_events import GONE, RECORD_LIMIT, events_of, no
 from verifier.gather.hosts.local import NAMES_LIMIT, OUTPUT_LIMIT
 from verifier.gather.hosts.shell_load import ShellLoad
 from verifier.gather.hosts.ssh_address import SshAddress
-from verifier.services import Clocks, CommandResult, InputEvent, TimeReferences
+from verifier.services import Bulk, Carried, Clocks, CommandResult, InputEvent, TimeReferences
 
 if TYPE_CHECKING:
     import asyncssh
 
+T = TypeVar("T")
 CONNECT_LIMIT = 10.0
 """Seconds until the unit must have answered, and again until it must have let us in."""
 READ_LIMIT = 10.0
@@ -94,6 +96,7 @@ class SshLink:
                     config=None,
                     agent_forwarding=False,
                     x11_forwarding=False,
+                    compression_algs=["none"],  # what is carried is counted (ssh_bulk)
                     connect_timeout=CONNECT_LIMIT,
                     login_timeout=0,  # of connect_timeout; its own leaves the socket open
                     keepalive_interval=ALIVE[0],
@@ -136,16 +139,29 @@ class SshLink:
 
     async def say(self, command: str, *, limit: int, seconds: float) -> Said:
         """Run one command line on the unit. BenchFault where the link does not carry it."""
-        async with self._places:
-            return await self._say(command, limit, seconds)
+        return await self._over(lambda live: _collect(live, command, limit), seconds)
 
-    async def _say(self, command: str, limit: int, seconds: float) -> Said:
+    async def carry(self, way: Literal["up", "down"], seconds: float) -> Carried:
+        """Much data one way (`ssh_bulk`). BenchFault as with `say`, or where the unit's cat did not do it."""
+        from verifier.gather.hosts.ssh_bulk import DRAIN, carry
+
+        found = await self._over(lambda live: carry(live, way, seconds), seconds + DRAIN)
+        if found is None:
+            raise BenchFault("the unit's shell did not carry the load to its end")
+        return found
+
+    async def _over(self, work: Callable[[asyncssh.SSHClientConnection], Awaitable[T]], seconds: float) -> T:
+        """Something over the connection, within its time, beside a few others at the most."""
+        async with self._places:
+            return await self._within(work, seconds)
+
+    async def _within(self, work: Callable[[asyncssh.SSHClientConnection], Awaitable[T]], seconds: float) -> T:
         import asyncssh
 
         connection = await self._live()
         try:
             with anyio.fail_after(seconds + words.GRACE):
-                return await _collect(connection, command, limit)
+                return await work(connection)
         except asyncssh.ChannelOpenError as error:
             # Of this command alone: what else is under way over the connection goes on.
             raise BenchFault(
@@ -339,7 +355,7 @@ class SshInput:
 
 
 class SshHost:
-    services = frozenset({"files", "commands", "input", "load", "reference"})
+    services = frozenset({"files", "commands", "input", "load", "bulk", "reference"})
 
     def __init__(self, address: str, keys: Path | None, clocks: Clocks) -> None:
         self.address, self.clocks = address, clocks
@@ -347,6 +363,10 @@ class SshHost:
         self.files, self.commands = SshFiles(self._link), SshCommands(self._link)
         self.input = SshInput(self._link)
         self.load = ShellLoad(self.files, self.commands, clocks)
+
+    @property
+    def bulk(self) -> Bulk:
+        return self._link
 
     @property
     def fingerprint(self) -> str:

@@ -104,6 +104,14 @@ def recording(node: str, seconds: float) -> str:
     return in_shell(f"exec timeout {_whole(seconds)} cat {shlex.quote(node)} </dev/null")
 
 
+def pouring(seconds: float) -> str:
+    return in_shell(f"exec timeout {_whole(seconds)} cat /dev/zero </dev/null")
+
+
+def swallowing(seconds: float) -> str:
+    return in_shell(f"exec timeout {_whole(seconds)} cat >/dev/null")
+
+
 def asking_for_tools() -> str:
     return in_shell(
         f'for tool in {" ".join(NEEDED)}; do command -v $tool >/dev/null 2>&1 || echo "lacks $tool"; done; '

@@ -10,16 +10,18 @@ import base64
 import errno
 import os
 from collections.abc import Callable
-from typing import Any
+from typing import Any, Literal
 
 from verifier.errors import Absent, BenchFault, NotPossible, Refused, VerifierError
 from verifier.gather.workers.wire import WireError
 from verifier.services import (
+    Carried,
     Clocks,
     CommandResult,
     Host,
     InputEvent,
     TimeReferences,
+    bulk_of,
     console_of,
     input_of,
     load_of,
@@ -74,6 +76,9 @@ async def _given(host: Host, what: str, arguments: list[Any]) -> Any:
         case "record", [str(device), int() | float() as seconds] if 0 < seconds <= LONGEST_RUN:
             events = await input_of(host).record(device, float(seconds))
             return [[event.kind, event.code, event.value, event.at] for event in events]
+        case "carry", [("up" | "down") as way, int() | float() as seconds] if 0 < seconds <= LONGEST_RUN:
+            carried = await bulk_of(host).carry(way, float(seconds))
+            return [carried.octets, carried.seconds]
         case "load", [int() | float() as seconds] if 0 < seconds <= LONGEST_LOAD:
             return await load_of(host).start(float(seconds))
         case "load-renewed", []:
@@ -153,6 +158,15 @@ class _Input:
         return tuple(InputEvent(kind=k, code=c, value=v, at=at) for k, c, v, at in events)
 
 
+class _Bulk:
+    def __init__(self, ask: Ask) -> None:
+        self._ask = ask
+
+    async def carry(self, way: Literal["up", "down"], seconds: float) -> Carried:
+        octets, took = self._ask("carry", [way, seconds])
+        return Carried(octets=int(octets), seconds=float(took))
+
+
 class _Load:
     def __init__(self, ask: Ask) -> None:
         self._ask = ask
@@ -173,7 +187,7 @@ class ProxiedHost:
     def __init__(self, address: str, services: frozenset[str], clocks: Clocks, ask: Ask) -> None:
         self.address, self.services, self.clocks = address, services, clocks
         self._files, self._commands, self._console = _Files(ask), _Commands(ask), _Console(ask)
-        self._input, self._load = _Input(ask), _Load(ask)
+        self._input, self._load, self._bulk = _Input(ask), _Load(ask), _Bulk(ask)
 
     @property
     def files(self) -> _Files:
@@ -206,6 +220,11 @@ class ProxiedHost:
     def load(self) -> _Load:
         self._need("load")
         return self._load
+
+    @property
+    def bulk(self) -> _Bulk:
+        self._need("bulk")
+        return self._bulk
 
     def _need(self, service: str) -> None:
         if service not in self.services:

@@ -13,6 +13,12 @@ from verifier.readings import ProbeDeclaration, SoFar
 from verifier.services import Host
 from verifier.steps import Probe, Resuming, Step
 
+ONLY_A_SHELL = (
+    "Over SSH the unit has only a shell. In the suite, network.over_ssh says what its port carries at the least, "
+    'and ethernet.link with seen_from = "bench" sees the link at the other end of the cable.'
+)
+"""What to do where a probe of the network cannot run in the unit."""
+
 
 def settings_of(declaration: ProbeDeclaration, given: Mapping[str, Any]) -> Any:
     """The probe's settings as its own dataclass; InputError for one it does not take, lacks or refuses."""
@@ -50,7 +56,10 @@ async def run_probe(
                 f"the unit runs nothing of ours (--at none), so {declaration.name} cannot be read in it"
             )
         kind = host.address.partition(":")[0]
-        raise NotPossible(f"{declaration.name} cannot be read over {kind}: it needs {', '.join(missing)}")
+        raise NotPossible(
+            f"{declaration.name} cannot be read over {kind}: it needs {', '.join(missing)}",
+            to_do=ONLY_A_SHELL if kind == "ssh" and "net" in missing else "",
+        )
     expected = Expected(declaration.with_settings(settings), so_far)
     try:
         async with aclosing(_generator(probe, host, settings_of(declaration, settings), so_far)) as steps:
