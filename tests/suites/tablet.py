@@ -77,7 +77,7 @@ class Tablet(Charging):
             self.plugged = False
         elif "wipe one finger" in said:
             self._recording = wipe(WIDTH, HEIGHT, 24, 16, self.dead)
-        elif said.startswith("Lay the unit"):
+        elif said.startswith("Put the unit"):
             x, y, z = next(down for side, down in SIDES.items() if side in said)
             for axis, value in zip("xyz", (x, y, 1000 if self.stuck_axis else z), strict=True):
                 self.write(f"sys/bus/iio/devices/iio:device0/in_accel_{axis}_raw", str(value))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -17,7 +18,7 @@ from panel import SLOT, TOUCH_TREE, TRACKING, X, Y, axes_text, report, stroke, w
 
 from verifier.errors import Absent, NotPossible
 from verifier.gather.hosts import open_host
-from verifier.gather.probes.contacts import cell_of, contacts_of
+from verifier.gather.probes.contacts import cell_of, cells_in_words, contacts_of
 from verifier.gather.probes.touch import TouchGrid
 from verifier.gather.virtual_time import VirtualClocks
 from verifier.gather.workers import run_probe
@@ -110,7 +111,7 @@ def test_a_dead_column_stays_dead_and_is_drawn(grow: Grow) -> None:
     dead = [(7, row) for row in range(16)]
     found = Glass(grow(TOUCH_TREE), [], all_of(dead), [], []).readings()
     assert found["dead"].value == 16 and found["wipes"].value == 3
-    assert str(found["dead_where"].value).startswith("column 8 row 1, column 8 row 2")
+    assert found["dead_where"].value == "column 8 rows 1 to 16"
     assert found["dead"].grid is not None
     assert set(found["dead"].grid.rows) == {"ooooooo" + "x" + "o" * 16}
 
@@ -119,7 +120,7 @@ def test_a_touch_that_nobody_made(grow: Grow) -> None:
     ghost = stroke([(x_of(0), y_of(0)), (x_of(1), y_of(0))]) + stroke([(x_of(9), y_of(9))], 2)
     found = Glass(grow(TOUCH_TREE), ghost, all_of([(9, 9)]), [], []).readings()
     assert found["ghosts"].value == 2
-    assert found["ghosts_where"].value == "column 1 row 1, column 2 row 1, column 10 row 10"
+    assert found["ghosts_where"].value == "columns 1 to 2 row 1, column 10 row 10"
     grid = found["dead"].grid
     assert grid is not None and grid.rows[0] == "gg" + "o" * 22 and grid.rows[9][9] == "b"
 
@@ -186,6 +187,21 @@ def test_a_finger_that_lay_there_before_is_seen_and_half_a_report_is_not() -> No
 def test_every_place_lies_in_a_cell(x: int, y: int, columns: int, rows: int) -> None:
     column, row = cell_of((x, y), (0, 4095), (0, 2559), columns, rows)
     assert 0 <= column < columns and 0 <= row < rows
+
+
+@given(st.sets(st.tuples(st.integers(0, 11), st.integers(0, 7)), max_size=96))
+def test_cells_in_words_are_those_cells_each_once(cells: set[tuple[int, int]]) -> None:
+    said = cells_in_words(cells, 96)
+    told = []
+    for columns, rows in re.findall(r"columns? (\d+(?: to \d+)?) rows? (\d+(?: to \d+)?)", said):
+        (a, b), (c, d) = ([int(n) for n in (span.split(" to ") * 2)[:2]] for span in (columns, rows))
+        told += [(column - 1, row - 1) for column in range(a, b + 1) for row in range(c, d + 1)]
+    assert sorted(told) == sorted(cells) and (told or said == "none")
+
+
+def test_more_blocks_than_are_said_are_counted_by_their_cells() -> None:
+    cells = [(3 * n, row) for n in range(5) for row in (0, 1)]
+    assert cells_in_words(cells, 2) == "column 1 rows 1 to 2, column 4 rows 1 to 2 and 6 more"
 
 
 def test_cells_have_equal_parts_of_the_range() -> None:

@@ -7,7 +7,7 @@ earlier contact in the slot included, so that a slot keeps its place from one co
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass, field
 
 from verifier.services import InputEvent
@@ -91,7 +91,30 @@ def cell_of(point: Point, x: Range, y: Range, columns: int, rows: int) -> tuple[
     return part(point[0], x, columns), part(point[1], y, rows)
 
 
-def cells_in_words(cells: Sequence[tuple[int, int]], most: int = 8) -> str:
-    """Where cells are, counted from 1 at the top left: the first few, and how many more."""
-    said = ", ".join(f"column {column + 1} row {row + 1}" for column, row in cells[:most])
-    return f"{said} and {len(cells) - most} more" if len(cells) > most else said or "none"
+def cells_in_words(cells: Collection[tuple[int, int]], most: int = 8) -> str:
+    """Where cells are, counted from 1 at the top left: blocks of them, the first few, and how many cells more.
+
+    An open line of a flex shows as one block: a column, a row, some beside each other.
+    """
+    blocks: list[tuple[int, int, int, int]] = []  # first and last column, first and last row
+    for column in sorted({column for column, _ in cells}):
+        for first, last in _runs(sorted(row for c, row in cells if c == column)):
+            beside = next((b for b in blocks if b[1:] == (column - 1, first, last)), None)
+            if beside:
+                blocks.remove(beside)
+            blocks.append((beside[0] if beside else column, column, first, last))
+    shown = blocks[:most]
+    left = len(cells) - sum((right - left + 1) * (last - first + 1) for left, right, first, last in shown)
+    said = ", ".join(f"{_span('column', a, b)} {_span('row', c, d)}" for a, b, c, d in shown)
+    return f"{said} and {left} more" if left else said or "none"
+
+
+def _runs(numbers: list[int]) -> list[tuple[int, int]]:
+    """First and last of each run of consecutive numbers."""
+    starts = [n for n in numbers if n - 1 not in numbers]
+    ends = [n for n in numbers if n + 1 not in numbers]
+    return list(zip(starts, ends, strict=True))
+
+
+def _span(what: str, first: int, last: int) -> str:
+    return f"{what} {first + 1}" if first == last else f"{what}s {first + 1} to {last + 1}"

@@ -164,7 +164,7 @@ limits = [
             which = f" ({number} of {settings.positions})" if six else ""
             if six:
                 yield Cue(
-                    say=f"Lay the unit {position}{which}, on a level place, and let go of it.",
+                    say=f"Put the unit {position}{which}, on a level place, and let go of it.",
                     wait=True,
                     act="lay",
                     at=position,
