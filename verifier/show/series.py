@@ -124,7 +124,7 @@ def _residuals(
     off = _off(points, model)
     most = max((abs(v) for _, v in off), default=0.0) * 1.1 or 1.0
     frame = Frame(above.t0, above.t1, -most, most, top=HEIGHT + 8, bottom=HEIGHT + _RESIDUALS - 6)
-    ticks = [v for v in _nice(-most, most, 3) if v] or [most]
+    ticks = [v for v in (-_rounded(most), _rounded(most)) if v]
     left = WIDTH - _RIGHT - _LEFT
     zero = frame.y(0.0)
     axes = f"M{_LEFT:g} {_f(frame.top)}V{_f(frame.bottom)}M{_LEFT:g} {_f(zero)}h{_f(left)}"
@@ -137,6 +137,12 @@ def _residuals(
     labels = [_text(_LEFT - 6, frame.y(v) + 3, "end", _tick(v)) for v in ticks]
     labels += [_text(_LEFT - 6, zero + 3, "end", "0"), _text(_LEFT + 4, frame.top + 1, "start", "off the fit")]
     return path, labels
+
+
+def _rounded(most: float) -> float:
+    """The greatest of 1, 2 or 5 times a power of ten that is not above it; 0 where there is none."""
+    power = 10.0 ** math.floor(math.log10(most)) if 0 < most < math.inf else 0.0
+    return next((m * power for m in (5, 2, 1) if m * power <= most), 0.0)
 
 
 def _limits(held: Held | None, reading: Reading, values: Sequence[float]) -> list[tuple[str, float]]:

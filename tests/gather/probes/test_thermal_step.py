@@ -257,9 +257,9 @@ def test_power_by_the_processors_own_counter_where_nothing_else_is_said() -> Non
     assert came.value("busy") == pytest.approx(100, abs=0.5)
 
 
-def drops(power: float) -> Callable[[SimulatedHost, float], None]:
+def drops(power: float, after: float = 150.0) -> Callable[[SimulatedHost, float], None]:
     def meddle(host: SimulatedHost, at: float) -> None:
-        if at > 150 and host.sensor is not None and host.sensor.power > power:
+        if at > after and host.sensor is not None and host.sensor.power > power:
             host.load._settle()
             host.sensor.power = power
 
@@ -271,6 +271,13 @@ def test_a_load_that_does_not_hold_decides_nothing_and_says_why() -> None:
     assert verdict(came) is Verdict.INCONCLUSIVE
     assert came.finding is not None and "did not hold" in came.finding.reason
     assert len(came.looked) == 1, "nothing is to be learned by heating on"
+
+
+def test_a_heating_that_is_spoiled_is_not_gone_on_with_until_the_next_look() -> None:
+    """Looks at 200, 267, 357 s; the answer would come at the third."""
+    came = heat(limit=check(at_most=46.0), slow=(400, 1000), meddle=drops(5.0, after=280.0))
+    assert verdict(came) is Verdict.INCONCLUSIVE
+    assert 280 < came.value("heated_for") < 300
 
 
 def test_a_fan_that_starts_in_the_middle_is_seen_in_the_curve() -> None:

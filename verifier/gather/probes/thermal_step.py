@@ -254,7 +254,7 @@ limits = [{ reading = "rise", at_most = 45, unit = "K", source = "study 2026-08,
             yield (question := _air_question("show"))
             _asked(taken, settings, question, 0.0)
         at_looks = looks.moments(settings.minimum, settings.longest)
-        number, found, decided = 0, None, False
+        number, decided, spoiled = 0, False, ""
         try:
             taken.load = await load.start(settings.longest + 60.0)
             began = clocks.loop()
@@ -284,23 +284,25 @@ limits = [{ reading = "rise", at_most = 45, unit = "K", source = "study 2026-08,
                     if settings.meter and now > SETTLING:
                         yield (wish := Consult(probe="instrument.power", instrument=settings.meter))
                         _measured_power(taken, wish, now)
+                    spoiled = _doubt(taken, source, settings)
                 if taken.ceiling is not None:
                     break
-                if now >= at_looks[number]:
+                # What is spoiled stays so: nobody heats on for it once there is enough to say how far it came.
+                if now >= at_looks[number] or (spoiled and number):
                     number += 1
                     samples = taken.regular(settings.interval, now)
                     found = estimate(samples, spans, settings.longest, step=taken.step)
-                    doubt = _doubt(taken, source, settings) or found.doubt
-                    readings = _judged(taken, source, settings, found, doubt, number)
+                    doubt = _doubt(taken, source, settings)
+                    readings = _judged(taken, source, settings, found, doubt or found.doubt, number)
                     yield (look := Look(readings=tuple(readings)))
-                    decided = look.enough or bool(_doubt(taken, source, settings))
+                    decided = look.enough or bool(doubt)
         finally:
             with anyio.CancelScope(shield=True):
                 await load.stop()
         ended = taken.samples[-1][0]
         cools = bool(settings.cooling) and taken.ceiling is None and not _doubt(taken, source, settings)
         if settings.attended:
-            yield Cue(say=_still_hot(settings, cools))
+            yield Cue(say=_still_hot(taken, settings, cools))
         cooling = []
         while cools and (now := clocks.loop() - began) < ended + settings.cooling:
             cooling.append((now, await _read(files, sensor, now) / 1000))
@@ -347,14 +349,15 @@ def _stay(settings: Settings) -> str:
     )
 
 
-def _still_hot(settings: Settings, cools: bool) -> str:
+def _still_hot(taken: Taken, settings: Settings, cools: bool) -> str:
+    reached = "" if taken.ceiling is None else f", because the sensor reached {settings.ceiling:g} °C"
     meanwhile = f" Leave it as it is for {_about(settings.cooling)}: its cooling is measured." if cools else ""
-    return f"The load is off. The unit is still hot: hands off until it has cooled.{meanwhile}"
+    return f"The load is off{reached}. The unit is still hot: hands off until it has cooled.{meanwhile}"
 
 
 def _air_question(shows: str) -> Ask:
     return Ask(
-        say=f"What does the thermometer in the free air beside the unit {shows}?",
+        say=f"What does the thermometer in the free air beside the unit {shows}, in °C?",
         pattern=CELSIUS,
         hint="°C, such as 23.5",
         about=AIR,
