@@ -89,6 +89,24 @@ def test_what_needs_somebody_comes_first(sample: Any, render: Callable[..., str]
     assert set(order) == {*ranks} - {"not needed"}
 
 
+def test_many_that_were_not_run_for_one_reason_take_a_line_each_behind_the_others(
+    sample: Any, render: Callable[..., str]
+) -> None:
+    record, disclosed = sample.everything()
+    dead = Finding(verdict=Verdict.NOT_RUN, reason="the unit does not start")
+    apart = [
+        Finding(verdict=Verdict.NOT_RUN, reason="no such port", to_do="Plug the adapter in."),
+        dataclasses.replace(dead, to_do="Look at the fuse."),
+    ]
+    checks = [sample.check(f"c-{n}", f"Check {n}", f) for n, f in enumerate([*[dead] * 6, *apart])]
+    html = render(record.model_copy(update={"checks": tuple(checks)}), disclosed)
+    (group,) = re.findall(r'id="not-run">.*?</ul>', html, re.DOTALL)
+    assert re.findall(r'<li class="finding( spared)? v-not-run">', group) == ["", "", *[" spared"] * 6]
+    assert group.count("The unit does not start") == 7 and "Look at the fuse." in group
+    few = render(record.model_copy(update={"checks": tuple(checks[:4])}), disclosed)
+    assert '<li class="finding spared' not in few, "a handful is told at length"
+
+
 @pytest.mark.parametrize(
     "said",
     [

@@ -62,7 +62,7 @@ def test_cautions_name_what_the_work_can_do() -> None:
 @pytest.mark.parametrize(
     ("seconds", "said"),
     [
-        (0.04, "0.0 s"),
+        (0.04, "40 ms"),
         (4.2, "4.2 s"),
         (42, "42 s"),
         (59.96, "1 min"),

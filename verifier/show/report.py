@@ -6,6 +6,7 @@ record, disclosures and `RENDERER` give the same bytes: `audit --render` builds 
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from functools import cache
 from typing import TYPE_CHECKING, Any
@@ -23,9 +24,11 @@ from verifier.show.scale import scale_svg
 if TYPE_CHECKING:
     from jinja2 import Environment
 
-RENDERER = "verifier-report/4"
+RENDERER = "verifier-report/5"
 """Goes up with every change to the page's bytes for the same record."""
 
+MOST_ALIKE = 4
+"""So many checks that were not run for one reason are told at length."""
 _LONGEST_IN_FOOT = 48
 _EXAMPLE = Held(
     reading="example", verdict=Verdict.PASS, limit="90 to 110, as an example", source="", rule="guarded",
@@ -72,7 +75,13 @@ def _context(
         disclosed = disclosed | standing.disclosed
     checks = view.check_views(record, disclosed)
     called_for = [c for c in checks if not c.spared]
-    groups = {word: [c for c in called_for if c.verdict == word] for word in words.VERDICTS.values()}
+    # A unit that is dead or dangerous leaves dozens not run, all for one reason: a line each, behind the others.
+    reasons = Counter(c.reason for c in called_for if c.bare)
+    brief = {c.id for c in called_for if c.bare and reasons[c.reason] > MOST_ALIKE}
+    groups = {
+        word: sorted((c for c in called_for if c.verdict == word), key=lambda c: c.id in brief)
+        for word in words.VERDICTS.values()
+    }
     judged = [c for c in called_for if c.verdict != "noted"]
     note = words.role_note(record.role, record.host.address, record.host.faults)
     acts = [(act, view.person(act.by, disclosed)) for act in record.acts]
@@ -87,6 +96,7 @@ def _context(
         "note": note,
         "checks": checks,
         "groups": groups,
+        "brief": brief,
         "spared": [c for c in checks if c.spared],
         "passed": len(groups[Verdict.PASS.value]),
         "judged": len(judged),

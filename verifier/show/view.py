@@ -96,6 +96,12 @@ class CheckView:
         """Not called for on this unit or in this repair, and nothing else to tell of it."""
         return (self.not_fitted or self.not_needed) and not (self.earlier or self.held or self.noted)
 
+    @property
+    def bare(self) -> bool:
+        """Nothing to tell of it but why it was not run."""
+        told = self.earlier or self.held or self.noted or self.answers or self.traces or self.cycles or self.to_do
+        return self.verdict == "not-run" and not told
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReadingView:

@@ -191,7 +191,9 @@ def time_of_day(rfc3339: str) -> str:
 
 
 def duration(seconds: float) -> str:
-    """A duration as people say it: "4.2 s", "43 min 10 s", "2 h 5 min", "3 d 4 h"."""
+    """A duration as people say it: "20 ms", "4.2 s", "43 min 10 s", "2 h 5 min", "3 d 4 h"."""
+    if 0 < seconds < 0.0995:
+        return f"{numbers.fixed(seconds * 1000, 0)}{numbers.THIN}ms"
     if seconds < 59.95:
         return f"{numbers.fixed(seconds, 1 if seconds < 9.95 else 0)}{numbers.THIN}s"
     whole = round(seconds)
