@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import time
 
 from verifier.errors import BenchFault
 from verifier.gather.hosts.local_net import LocalNet
@@ -17,10 +18,15 @@ NOT_BEFORE = 1_767_225_600.0
 
 
 class _LoopAsWall:
-    """The loop clock, counted from a time that is right to some decades."""
+    """The loop clock, counted from a time that is right to some decades.
+
+    The far end is asked in a thread, where no loop can be asked for its time: the monotonic clock is taken, by which
+    all loops count, each from a beginning of its own.
+    """
 
     def __init__(self, clocks: Clocks) -> None:
         self._clocks = clocks
+        self._differ = clocks.loop() - time.monotonic()
         self.anchor = max(clocks.wall(), NOT_BEFORE) - clocks.loop()
 
     def loop(self) -> float:
@@ -33,7 +39,7 @@ class _LoopAsWall:
         return self._clocks.boot_id()
 
     def wall(self) -> float:
-        return self._clocks.loop() + self.anchor
+        return time.monotonic() + self._differ + self.anchor
 
     async def sleep(self, seconds: float) -> None:
         await self._clocks.sleep(seconds)
@@ -80,7 +86,7 @@ class BenchTime:
         best = min(samples, key=lambda s: s.delay)
         return self._fix(best.t4, best.t4 + best.offset, max(best.delay, 0.0), f"bench: {far_end.where}")
 
-    def _fix(self, counted: float, time: float, delay: float, origin: str, *more: Contribution) -> Fix:
+    def _fix(self, counted: float, true: float, delay: float, origin: str, *more: Contribution) -> Fix:
         """`counted` is the moment by the counted wall; half the round trip bounds the error of the offset."""
         known = (round_trip.half_of(delay), *more)
-        return Fix(at=counted - self._counted.anchor, time=time, contributions=known, origin=origin)
+        return Fix(at=counted - self._counted.anchor, time=true, contributions=known, origin=origin)
