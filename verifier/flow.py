@@ -96,11 +96,12 @@ def begin(
 ) -> Running:
     """Open a new run: its folder and the first line of its journal, which carries all it is about.
 
-    `serial` is the unit's serial number as somebody typed it; `pictures` is the folder of the suite's pictures.
+    `serial` is the unit's serial number as somebody typed it; `pictures` is the suite's folder, in which its
+    pictures and its simulated unit are.
     `seed` decides what is left to chance in a simulated unit; without it, chance does. `faults` of its catalogue
     are put into it, as NAME or NAME=SEVERITY.
     """
-    simulation = simulation_for(at, seed, plan.suite.model, faults)
+    simulation = simulation_for(at, seed, plan.suite.model, faults, pictures)
     clocks = clocks_for(simulation)
     # An address that cannot be used is refused before anything is written.
     open_host(at, clocks, simulation, access_to(station, plan.suite))

@@ -76,7 +76,7 @@ def bench(tmp_path: Path) -> Bench:
     bench = Bench(tmp_path)
     bench.write("suite.toml", SUITE)
     bench.write("answers.toml", ANSWERS)
-    bench.write("unit.toml", UNIT)
+    bench.write("dead.toml", UNIT)
     return bench
 
 
@@ -159,7 +159,7 @@ def test_without_a_seed_the_record_says_which_one_it_was(tmp_path: Path, bench: 
 
 
 def test_a_described_unit_fails_where_it_is_faulty(bench: Bench) -> None:
-    done = run(bench, "--json", at="simulated:unit.toml")
+    done = run(bench, "--json", at="simulated:dead.toml")
     assert done.returncode == 1
     told = json.loads(done.stdout)
     assert told["checks"]["lan"]["verdict"] == "fail"
@@ -188,10 +188,10 @@ def test_bad_input_is_told_before_anything_is_written(bench: Bench, words: tuple
 
 
 def test_a_resumed_run_goes_on_in_its_own_time_with_the_same_unit(bench: Bench) -> None:
-    assert run(bench, "--stage", "open", "--seed", "7", at="simulated:unit.toml").returncode == 3
+    assert run(bench, "--stage", "open", "--seed", "7", at="simulated:dead.toml").returncode == 3
     before = events(bench)
     # The unit on the bench cannot change between two sittings, whatever becomes of the file.
-    bench.write("unit.toml", "nonsense")
+    bench.write("dead.toml", "nonsense")
     done = bench.command("resume")
     assert done.returncode == 1, done.stderr
     after = events(bench)[len(before) :]
@@ -284,6 +284,15 @@ def test_faults_are_listed(bench: Bench) -> None:
     told = json.loads(bench.command("suite", "faults", "marrowby-orlop", "--json").stdout)
     assert {f["name"] for f in told} >= {"relay-2-stuck", "cell-flat", "wrong-board"}
     assert bench.command("suite", "faults", "marrowby-orlop", "--at", "local").returncode == 2
+
+
+def test_the_unit_beside_a_suite_is_the_one_that_is_simulated(bench: Bench) -> None:
+    bench.write("unit.toml", UNIT)
+    fault = 'warm = { title = "Warm", severities = { full = { set = { "thermal.power" = 4.0 } } } }'
+    bench.write("faults.toml", f'schema = 1\nmodel = "marrowby-quayside"\n[faults]\n{fault}\n')
+    assert run(bench).returncode == 1, "its port is dead"
+    told = json.loads(bench.command("suite", "faults", "suite.toml", "--json").stdout)
+    assert [f["name"] for f in told] == ["warm"]
 
 
 def test_lint_looks_at_the_simulated_unit_beside_a_suite(bench: Bench) -> None:

@@ -118,7 +118,7 @@ def prove(
         raise InputError("only a simulated unit has faults put in", where="--at", to_do="Write simulated:FILE.")
     probes = load_catalogue()
     loaded = load_suite(find_suite(suite_name), probes)
-    subject = subject_of(loaded, unit_file(at, loaded.suite.model))
+    subject = subject_of(loaded, unit_file(at, loaded.suite.model, loaded.path.parent))
     extent = Extent(healthy=runs, each=max(1, runs // 10), seed=seed, all_severities=all_severities)
     todo = list(pieces(subject, extent))
     with _Work(out, subject, extent) as work:
@@ -165,7 +165,7 @@ def _real(
     from verifier.store.station import Station
 
     loaded = load_suite(find_suite(suite_name), load_catalogue())
-    subject = subject_of(loaded, unit_file("simulated", loaded.suite.model))
+    subject = subject_of(loaded, unit_file("simulated", loaded.suite.model, loaded.path.parent))
     station = Station.at(folder)
     if counts:
         click.echo(counted(loaded, subject.faults, station, as_json=as_json), nl=False)

@@ -170,8 +170,9 @@ def faults(suite_name: str, at: str, as_json: bool) -> None:
 
     if not is_simulated(at):
         raise InputError("only a simulated unit has faults put in", where="--at", to_do="Write simulated:FILE.")
-    suite = load_suite(find_suite(suite_name), load_catalogue()).suite
-    file = unit_file(at, suite.model)
+    loaded = load_suite(find_suite(suite_name), load_catalogue())
+    suite = loaded.suite
+    file = unit_file(at, suite.model, loaded.path.parent)
     unit = load_description(file)
     catalogue = catalogue_for(file, unit)
     found = catalogue.faults if catalogue else {}

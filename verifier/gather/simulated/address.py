@@ -23,6 +23,7 @@ from verifier.gather.simulated.host import SimulatedHost
 from verifier.gather.virtual_time import VirtualClocks
 from verifier.readings import Simulation
 from verifier.services import Clocks
+from verifier.shipped import UNIT_FILE
 
 ADDRESS = "simulated"
 USUAL_MODEL = "marrowby-quayside"
@@ -33,15 +34,19 @@ def is_simulated(address: str) -> bool:
     return address == ADDRESS or address.startswith(f"{ADDRESS}:")
 
 
-def unit_file(address: str, model: str) -> Path:
-    """Where the unit is described that is simulated at this address: the one that ships for the model, or FILE.
+def unit_file(address: str, model: str, suite_folder: Path | None = None) -> Path:
+    """Where the unit is described that is simulated at this address: FILE; without one, `unit.toml` beside the
+    suite, or else the one that ships for the model.
 
     InputError where no file is named.
     """
     _, colon, named = address.partition(":")
     if colon and not named:
         raise InputError("no file is named", where="--at", to_do="Write --at simulated, or --at simulated:FILE.")
-    file = Path(named) if named else shipped_unit(model) or shipped_unit(USUAL_MODEL)
+    beside = suite_folder / UNIT_FILE if suite_folder else None
+    if named:
+        return Path(named)
+    file = beside if beside and beside.is_file() else shipped_unit(model) or shipped_unit(USUAL_MODEL)
     if file is None:
         raise FileNotFoundError("this installation of verifier has no simulated units: install it again")
     return file
@@ -58,13 +63,19 @@ def catalogue_for(file: Path, unit: Description, suite: Suite | None = None) -> 
     return load_faults(catalogue, load_description(shipped)) if catalogue and shipped else None
 
 
-def simulation_at(address: str, seed: int, model: str = USUAL_MODEL, faults: Sequence[str] = ()) -> Simulation:
+def simulation_at(
+    address: str,
+    seed: int,
+    model: str = USUAL_MODEL,
+    faults: Sequence[str] = (),
+    suite_folder: Path | None = None,
+) -> Simulation:
     """What is simulated at this address, with faults given as NAME or NAME=SEVERITY.
 
     InputError where a file cannot be read and for a fault that the unit does not know, InputProblems with the
     places of all that is wrong in a file.
     """
-    file = unit_file(address, model)
+    file = unit_file(address, model, suite_folder)
     unit = load_description(file)
     # Trying every fault of a catalogue takes longer than most runs: only when one is wanted.
     catalogue = catalogue_for(file, unit) if faults else None
@@ -78,7 +89,11 @@ def simulated_host(simulation: Simulation, clocks: Clocks, console: Console | No
 
 
 def simulation_for(
-    address: str, seed: int | None, model: str = USUAL_MODEL, faults: Sequence[str] = ()
+    address: str,
+    seed: int | None,
+    model: str = USUAL_MODEL,
+    faults: Sequence[str] = (),
+    suite_folder: Path | None = None,
 ) -> Simulation | None:
     """What a new run at this address simulates, and by which seed; None for a run that simulates nothing.
 
@@ -89,7 +104,7 @@ def simulation_for(
             if given:
                 raise InputError(f"only a simulated unit has {what}", where=option, to_do="Add --at simulated.")
         return None
-    return simulation_at(address, secrets.randbits(32) if seed is None else seed, model, faults)
+    return simulation_at(address, secrets.randbits(32) if seed is None else seed, model, faults, suite_folder)
 
 
 def clocks_for(simulation: Simulation | None) -> Clocks:
