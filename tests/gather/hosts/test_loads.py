@@ -68,6 +68,21 @@ async def test_one_burner_a_core_until_it_is_stopped() -> None:
     await load.stop()  # twice does no harm
 
 
+async def test_a_burner_that_is_lost_is_noticed() -> None:
+    """A machine with other work is as busy without it."""
+    load = LocalHost(RealClocks()).load
+    await load.start(30.0)
+    try:
+        await load.renew()
+        lost = load._burners[-1]
+        lost.kill()
+        lost.wait()
+        with pytest.raises(BenchFault, match="did not hold"):
+            await load.renew()
+    finally:
+        await load.stop()
+
+
 def test_a_burner_ends_with_its_time() -> None:
     burner = subprocess.Popen([sys.executable, "-I", str(BURNER), str(os.getpid()), "0", "1"])
     assert burner.wait(timeout=20) == -signal.SIGALRM

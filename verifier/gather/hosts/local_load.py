@@ -8,7 +8,7 @@ import subprocess
 import sys
 from pathlib import Path
 
-from verifier.errors import NotPossible
+from verifier.errors import BenchFault, NotPossible
 
 BURNER = Path(__file__).with_name("burner.py")
 
@@ -39,7 +39,9 @@ class LocalLoad:
         return f"{len(cores)} burner processes, one a core, ended by the kernel after {math.ceil(seconds)} s"
 
     async def renew(self) -> None:
-        """Nothing to renew: they die with us."""
+        """Nothing to renew, for they die with us. BenchFault where one died before: other work may hide that."""
+        if any(burner.poll() is not None for burner in self._burners):
+            raise BenchFault("a burner process ended before its time, so that the load did not hold")
 
     async def stop(self) -> None:
         burners, self._burners = self._burners, []
