@@ -20,8 +20,8 @@ NOT_BEFORE = 1_767_225_600.0
 class _LoopAsWall:
     """The loop clock, counted from a time that is right to some decades.
 
-    The far end is asked in a thread, where no loop can be asked for its time: the monotonic clock is taken, by which
-    all loops count, each from a beginning of its own.
+    The far end is asked in a thread, where no loop can be asked for its time: the monotonic clock is taken, by
+    which all loops count, each from a beginning of its own.
     """
 
     def __init__(self, clocks: Clocks) -> None:
