@@ -3,21 +3,22 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from dataclasses import replace
 
 from verifier.commands.mending import look_at, part_to_open, way_in
 from verifier.commands.progress import printable, summary, verdict_word
 from verifier.errors import InputError
 from verifier.gather.acts import Wish, refuse_bad
-from verifier.gather.engine import UNIT_QUARANTINED
 from verifier.gather.prompts.question import question_of
 from verifier.gather.prompts.terminal import Terminal, TerminalAsker, folded
 from verifier.gather.session import ReviewAnswer
 from verifier.gather.state import RunState
 from verifier.readings import Finding, Outcome, Person, Stage, Verdict
 from verifier.show.numbers import value_text
-from verifier.show.words import capital, headline, sentence
+from verifier.show.words import MOST_ALIKE, capital, headline, sentence
 
+SPARED = "not needed, or not fitted"
 ACTS_HELP = """\
 again CHECK          take a check again
 correct CHECK VALUE  correct an answer; the first one stays visible
@@ -60,8 +61,8 @@ class Desk:
             self._say("\nReview before sealing")
             for line in self._wanting(state):
                 self._say(line)
-            for number, why in _spared(state):
-                self._say(f"  not-run      {number} {'check' if number == 1 else 'checks'}: {why}")
+            for why, number in _told_together(state).items():
+                self._say(told("not-run", f"{number} {'check' if number == 1 else 'checks'}: {why}"))
             for joint in outcome.joints:
                 if joint.disturbed and joint.coverage == "not-covered":
                     self._say(told("not covered", f"{joint.joint}: {joint.title}, disturbed by this repair"))
@@ -71,12 +72,12 @@ class Desk:
             return await self._answer(state, f"seal, {acts} or later (? explains)", "seal", SEAL_HELP)
 
     def _wanting(self, state: RunState) -> list[str]:
-        """What has not passed so far, with where to look."""
-        lines = []
+        """What has not passed so far, with where to look; but for what is told together."""
+        lines, together = [], _told_together(state)
         for check in state.plan.suite.checks:
             attempt = state.counting(check.id)
             finding = attempt.finding if attempt else None
-            if finding is None or finding.verdict in (None, Verdict.PASS) or _is_spared(finding):
+            if finding is None or finding.verdict in (None, Verdict.PASS) or _why_not_run(finding) in together:
                 continue
             lines.append(told(verdict_word(finding), f"{check.id}: {summary(finding)}"))
             if finding.verdict is Verdict.FAIL and (look := look_at(state.plan, check)):
@@ -155,13 +156,15 @@ def told(word: str, text: str) -> str:
     return folded(text, f"  {word:<12} ", " " * 15)
 
 
-def _is_spared(finding: Finding) -> bool:
-    """Whether nobody misses it: not needed, not fitted, or stopped with all the rest."""
-    return finding.not_needed or finding.not_fitted or finding.reason == UNIT_QUARANTINED
+def _why_not_run(finding: Finding) -> str:
+    """Why it was not run, if that is all there is to tell of it; else nothing."""
+    if finding.not_needed or finding.not_fitted:
+        return SPARED
+    return finding.reason if finding.verdict is Verdict.NOT_RUN and not finding.to_do else ""
 
 
-def _spared(state: RunState) -> list[tuple[int, str]]:
+def _told_together(state: RunState) -> dict[str, int]:
+    """Why several were not run, and how many: one line each says as much as dozens."""
     findings = [attempt.finding for attempt in state.counting_attempts().values() if attempt.finding]
-    left = sum(finding.reason == UNIT_QUARANTINED for finding in findings)
-    spared = sum(_is_spared(finding) for finding in findings) - left
-    return [(n, why) for n, why in ((spared, "not needed, or not fitted"), (left, UNIT_QUARANTINED)) if n]
+    reasons = Counter(why for finding in findings if (why := _why_not_run(finding)))
+    return {why: number for why, number in reasons.items() if why == SPARED or number > MOST_ALIKE}

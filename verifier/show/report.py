@@ -27,8 +27,6 @@ if TYPE_CHECKING:
 RENDERER = "verifier-report/5"
 """Goes up with every change to the page's bytes for the same record."""
 
-MOST_ALIKE = 4
-"""So many checks that were not run for one reason are told at length."""
 _LONGEST_IN_FOOT = 48
 _EXAMPLE = Held(
     reading="example", verdict=Verdict.PASS, limit="90 to 110, as an example", source="", rule="guarded",
@@ -77,7 +75,7 @@ def _context(
     called_for = [c for c in checks if not c.spared]
     # A unit that is dead or dangerous leaves dozens not run, all for one reason: a line each, behind the others.
     reasons = Counter(c.reason for c in called_for if c.bare)
-    brief = {c.id for c in called_for if c.bare and reasons[c.reason] > MOST_ALIKE}
+    brief = {c.id for c in called_for if c.bare and reasons[c.reason] > words.MOST_ALIKE}
     groups = {
         word: sorted((c for c in called_for if c.verdict == word), key=lambda c: c.id in brief)
         for word in words.VERDICTS.values()

@@ -28,6 +28,9 @@ VERDICTS: dict[Verdict | None, str] = {
 }
 """Verdicts in the order a report lists them: what needs somebody first. Noted: taken, and not judged."""
 
+MOST_ALIKE = 4
+"""So many checks that were not run for one reason are told one by one; more are told together."""
+
 CAUTIONS: tuple[tuple[str, str], ...] = (
     ("Static", "Open units are sensitive to electrostatic discharge: work on an earthed mat, with a wrist strap."),
     ("Heat", "Heat blocks and loads stay hot after a test: let them cool, or wear gloves."),
