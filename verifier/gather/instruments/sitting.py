@@ -20,6 +20,7 @@ from verifier.gather.state import to_json
 from verifier.services import Clocks
 
 Append = Callable[[str, Mapping[str, Any]], None]
+AT_A_TERMINAL = "Take it again at a terminal: `verifier resume --again CHECK --why ...`."
 HANDS = "hands clear"
 """Stands for a check's id where this is asked; no check, and so no prepared answer, can be called so."""
 
@@ -38,16 +39,19 @@ class HandsClear:
             check=HANDS,
             kind=PromptKind.CONFIRM,
             title="Hands clear?",
-            say=f"After the pause {name} is about to be switched on again. Are all hands and tools off the unit?",
+            say=f"After the pause, “{name}” is about to be switched on again. "
+            "Are all hands and tools off the unit?",
         )
         try:
             given = await self._asker.ask(question)
         except NotPossible as error:
-            raise NotPossible(f"{name} is not switched on again after a pause unasked: {error.what}") from None
+            raise NotPossible(
+                f"{name} is not switched on again after a pause unasked: {error.what}", to_do=AT_A_TERMINAL
+            ) from None
         clear = given.value is True
         self._append("hands-clear", {"instrument": name, "clear": clear, "by": to_json(given.by)})
         if not clear:
-            raise NotPossible("hands were not clear, so that nothing was switched on")
+            raise NotPossible("hands were not clear, so that nothing was switched on", to_do=AT_A_TERMINAL)
         self._needed = False
 
 

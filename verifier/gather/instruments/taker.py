@@ -74,7 +74,7 @@ class InstrumentTaker:
                     yield reading
         except BenchFault as error:
             if (problem := await self._safe(names)) is not None:
-                raise BenchFault(f"{error.what}; and {problem.what}", to_do=problem.to_do) from None
+                raise BenchFault(f"{error.what.rstrip('.')}; and {problem.what}", to_do=problem.to_do) from None
             raise
         except BaseException:
             await self._safe(names)  # what cannot be made safe is told by whoever ends the sitting
