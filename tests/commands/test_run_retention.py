@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-import pty
 import socket
 import struct
 import subprocess
@@ -17,7 +16,9 @@ from pathlib import Path
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "gather" / "hosts"))
+sys.path.insert(0, str(Path(__file__).parent))
 from orlop import Orlop
+from typist import Typist
 
 UNIX_EPOCH = 2_208_988_800
 SUITE = """
@@ -83,33 +84,10 @@ class Bench:
 
     def at_terminal(self, *arguments: str, answers: list[tuple[str, str]]) -> tuple[int, str]:
         """Exit code and screen; `answers` are what to wait for and what to type then."""
-        end, terminal = pty.openpty()
-        run = subprocess.Popen(
-            ["setsid", "--ctty", sys.executable, "-m", "verifier", *arguments],
-            cwd=self.folder,
-            env={**os.environ, "VERIFIER_STATION": str(self.folder / "station"), "TERM": "dumb", "COLUMNS": "200"},
-            stdin=terminal,
-            stdout=terminal,
-            stderr=terminal,
-        )
-        os.close(terminal)
-        screen = seen = ""
-        left = list(answers)
-        try:
-            while True:
-                try:
-                    piece = os.read(end, 4096).decode("utf-8", "replace")
-                except OSError:  # EIO: nobody holds the terminal any more
-                    break
-                screen, seen = screen + piece, seen + piece
-                while left and left[0][0] in seen:
-                    seen = seen.partition(left[0][0])[2]
-                    os.write(end, f"{left.pop(0)[1]}\n".encode())
-        finally:
-            os.close(end)
-            code = run.wait(timeout=20)
-        assert not left, (left, screen)
-        return code, screen
+        person = Typist(self.folder, *arguments)
+        for words, typed in answers:
+            person.when(words, f"{typed}\n")
+        return person.ended(), person.screen
 
     def plain(self, *arguments: str) -> str:
         done = subprocess.run(

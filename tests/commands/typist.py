@@ -21,14 +21,15 @@ class Typist:
             # Ctrl-C reaches whoever has this as its controlling terminal.
             ["setsid", "--ctty", sys.executable, "-m", "verifier", *words],
             cwd=folder,
-            env={**os.environ, "VERIFIER_STATION": str(folder / "station"), "TERM": "dumb"},
+            env={**os.environ, "VERIFIER_STATION": str(folder / "station"), "TERM": "dumb", "COLUMNS": "200"},
             stdin=terminal,
             stdout=terminal,
             stderr=terminal,
         )
         os.close(terminal)
         self._changed = threading.Condition()
-        threading.Thread(target=self._look, daemon=True).start()
+        self._reader = threading.Thread(target=self._look, daemon=True)
+        self._reader.start()
 
     def _look(self) -> None:
         while True:
@@ -53,7 +54,8 @@ class Typist:
         return before
 
     def ended(self) -> int:
-        """The exit code of the command, once it has ended."""
-        code = self.process.wait(timeout=30)
+        """The exit code of the command, once it has ended and all that it said is on the screen."""
+        code = self.process.wait(timeout=60)
+        self._reader.join(timeout=10)
         os.close(self.end)
         return code
