@@ -26,6 +26,8 @@ LATENCY = 0.3
 """Seconds of buffer that are asked for: a busy computer must not break off."""
 SLACK = 10.0
 """Seconds that a stream may take longer than its own length."""
+EARLY = 0.5
+"""Seconds that a sound may seem to be over too soon: the last of it waits in buffers."""
 STOPPING = 2.0
 """Seconds that are given to the stopping of a stream that hangs."""
 
@@ -38,11 +40,16 @@ class LocalSound:
         device = _library()
         played = _chosen(device, output, "output", frames.shape[1])
 
-        def work() -> None:
+        def work() -> Any:
             device.play(frames.astype("float32"), rate, device=played["index"], latency=LATENCY)
-            device.wait()
+            return device.wait()
 
-        await _waited(device, work, len(frames) / rate)
+        began = self._clocks.loop()
+        told = await _waited(device, work, len(frames) / rate)
+        if (told and told.output_underflow) or self._clocks.loop() - began < len(frames) / rate - EARLY:
+            raise BenchFault(
+                "sound was lost between this computer and its card", to_do="Let nothing else run meanwhile."
+            )
         return str(played["name"])
 
     async def play_and_record(self, frames: Frames, rate: int, names: tuple[str, str], inputs: int) -> Recording:
