@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from verifier.commands.options import seed_option
 from verifier.errors import InputError
 
 if TYPE_CHECKING:
@@ -73,14 +74,7 @@ SCENES = (
     metavar="DIR",
     help="Make the throw-away station here. [default: a new folder for temporary files]",
 )
-@click.option(
-    "--seed",
-    type=click.IntRange(0, 2**48),
-    metavar="N",
-    default=1,
-    show_default=True,
-    help="Another seed, other units.",
-)
+@seed_option
 def demo(station: Path | None, seed: int) -> int:
     """Repairs of an invented depot, simulated: sound and faulty units of three models, sealed and reported.
 

@@ -28,6 +28,18 @@ def json_option(command: F) -> F:
     return click.option("--json", "as_json", is_flag=True, help="Print JSON for programs.")(command)
 
 
+def seed_option(command: F) -> F:
+    """--seed N, for commands that make simulated units of their own."""
+    return click.option(
+        "--seed",
+        type=click.IntRange(0, 2**48),
+        metavar="N",
+        default=1,
+        show_default=True,
+        help="Another seed, other units.",
+    )(command)
+
+
 class Group(click.Group):
     """Lists its commands with their first sentences in full, where click cuts them off after 45 characters."""
 

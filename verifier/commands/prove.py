@@ -12,7 +12,7 @@ from typing import IO, TYPE_CHECKING, Any, Self
 
 import click
 
-from verifier.commands.options import complete_suite, json_option, station_option
+from verifier.commands.options import complete_suite, json_option, seed_option, station_option
 from verifier.errors import InputError
 
 if TYPE_CHECKING:
@@ -33,14 +33,7 @@ UNFINISHED = 3
     show_default=True,
     help="Sound units; a tenth as many have each fault.",
 )
-@click.option(
-    "--seed",
-    type=click.IntRange(0, 2**48),
-    metavar="N",
-    default=1,
-    show_default=True,
-    help="Another seed, other units.",
-)
+@seed_option
 @click.option("--all-severities", is_flag=True, help="Each fault in every severity, not in its usual one alone.")
 @click.option(
     "--at",
@@ -223,7 +216,8 @@ class _Work:
         self._to: IO[str] | None = None
 
     def __enter__(self) -> Self:
-        if self._file is not None:
+        if self._out is not None and self._file is not None:
+            _refuse_other(self._out)
             self.made = self._read(self._file)
             _told(self._file, self._open)
         return self
@@ -283,3 +277,15 @@ def _told(path: Path, write: Callable[[], object]) -> None:
         raise InputError(
             f"cannot be written: {error.strerror or error}", where=str(path), to_do="Name another file with --out."
         ) from None
+
+
+def _refuse_other(out: Path) -> None:
+    """InputError for a file that is there already and is no table of an earlier proof."""
+    try:
+        kept = json.loads(out.read_text("utf-8")) if out.exists() and out.stat().st_size else {"digest": ""}
+    except (OSError, ValueError, RecursionError):
+        kept = None
+    if not isinstance(kept, dict) or "digest" not in kept:
+        raise InputError(
+            "is there already, and is no table of a proof", where=f"--out {out}", to_do="Name another file."
+        )
