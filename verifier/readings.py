@@ -341,6 +341,8 @@ class Held:
     """How many looks share the risk: each may be wrong with this part of it."""
     remark: str = ""
     """What whoever took the reading says beside it, such as when it was stopped."""
+    at_least: bool = False
+    """True where the reading was broken off: the true value is at least this one."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -63,9 +63,10 @@ def test_a_value_in_doubt_decides_nothing_and_says_why(value: float) -> None:
 
 @pytest.mark.parametrize("value", [30.0, 72.0])
 def test_a_value_broken_off_at_a_ceiling_fails_an_upper_limit(value: float) -> None:
-    finding = JUDGE(check(), [[rise(value, at_least=True)]])
+    finding = JUDGE(check(), [[rise(value, at_least=True, remark="its ceiling ended the load")]])
     assert finding.verdict is Verdict.FAIL
-    assert finding.reason.startswith("at least ")
+    assert finding.reason.startswith("at least ") and finding.reason.endswith(": its ceiling ended the load")
+    assert finding.held[0].at_least
 
 
 def test_a_value_broken_off_may_still_pass_a_lower_limit() -> None:

@@ -210,6 +210,15 @@ def test_a_check_that_was_never_finished_is_not_run(sample: Any, render: Callabl
     assert "0 of 3 checks pass" in text
 
 
+def test_a_value_that_was_broken_off_is_shown_as_the_least_that_it_is(
+    sample: Any, render: Callable[..., str]
+) -> None:
+    record, disclosed = sample.everything()
+    made = sample.held("rise", 24.7, 0.6, "K", high=45, verdict=Verdict.FAIL, at_least=True)
+    check = sample.check("heat", "Heat path", Finding(verdict=Verdict.FAIL, reason="x", held=(made,)))
+    assert "at least 24.7" in words_of(render(record.model_copy(update={"checks": (check,)}), disclosed))
+
+
 def test_a_pass_does_not_repeat_its_reading_as_a_reason(sample: Any, render: Callable[..., str]) -> None:
     record, disclosed = sample.everything()
     made = sample.held("volts", 4.93, 0.01, "V", low=4.75, reason="4.93 V, at least 4.75 V")

@@ -141,6 +141,7 @@ class SuiteJudge:
             reason=reason,
             looks=looks,
             remark=one.conditions.remark,
+            at_least=one.conditions.at_least,
         )
 
     def _risks(self, looks: int) -> tuple[float, float]:
@@ -241,6 +242,7 @@ def _stated_exactly(limit: Limit, given: Sequence[Measured], words: str) -> Held
         readings_pooled=len(given),
         reason=reason,
         remark=conditions.remark,
+        at_least=conditions.at_least,
     )
 
 

@@ -33,6 +33,8 @@ class HeldView:
     verdict: str
     value: str | None
     """None where there was no reading."""
+    at_least: bool
+    """Whether the true value is at least this one: the reading was broken off."""
     is_text: bool
     expanded: str
     """The expanded uncertainty; empty where none is known."""
@@ -69,6 +71,7 @@ def held_view(held: Held, label: str, reason: str) -> HeldView:
         reading=held.reading,
         verdict=held.verdict.value,
         value=value,
+        at_least=held.at_least,
         is_text=isinstance(held.value, str),
         expanded=plus_minus,
         power=power,
