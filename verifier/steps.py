@@ -69,6 +69,8 @@ class Consult:
     """The probe that takes it, such as instrument.time."""
     instrument: str
     given: Reading | None = None
+    boot: float | None = None
+    """When it was given, in seconds of CLOCK_BOOTTIME, which all processes here share: a probe may get it later."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -12,6 +12,7 @@ from verifier.errors import NotPossible
 from verifier.gather.instruments.services import INSTRUMENTS
 from verifier.gather.prompts.question import Asker, Question
 from verifier.readings import Answer, Catalogue, ProbeDeclaration, Reading, Value
+from verifier.services import Clocks
 from verifier.steps import Ask, Consult, Step
 
 
@@ -51,14 +52,15 @@ async def asked(asker: Asker, check: Check, ask: Ask) -> tuple[str, Answer]:
 
 
 async def consulted(
-    taker: TakesReadings | None, catalogue: Catalogue, consult: Consult, at: str, deadline: float
-) -> Reading:
-    """What an instrument of the bench says. NotPossible where there is none of that name, or no bench."""
+    taker: TakesReadings | None, catalogue: Catalogue, consult: Consult, at: str, deadline: float, clocks: Clocks
+) -> None:
+    """Put in what an instrument of the bench says. NotPossible where there is none of that name, or no bench."""
     declaration = catalogue.declaration(consult.probe)
     if taker is None or declaration is None or declaration.services != (INSTRUMENTS,):
         raise NotPossible(f"there is no instrument {consult.instrument} where this run is worked on")
     settings = {"instrument": consult.instrument}
     taken = taker.take(consult.probe, settings, at, declaration=declaration, deadline=deadline)
     async with aclosing(taken) as steps:
-        given = [step async for step in steps if isinstance(step, Reading)]
-    return given[0]
+        async for step in steps:  # to the end: the instrument is then safe
+            if isinstance(step, Reading) and consult.given is None:
+                consult.given, consult.boot = step, clocks.boot()

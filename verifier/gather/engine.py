@@ -121,6 +121,7 @@ class Engine:
             instruments=instruments,
             stop_rule=stop_rule,
             looked=watcher.looked,
+            clocks=journal.clocks,
         )
         self._make_safe, self._away = make_safe, away
         self._prerequisites = prerequisites(state.plan.suite)

@@ -24,6 +24,7 @@ from verifier.gather.instruments.services import INSTRUMENTS
 from verifier.gather.prompts.question import Asker, question_of, reading_of
 from verifier.gather.state import RunState, to_json
 from verifier.readings import Answer, Catalogue, ProbeDeclaration, Reading, SoFar, StopRule
+from verifier.services import Clocks
 from verifier.steps import Ask, Consult, Cue, Look, Pause, Step
 
 BENCH = "bench"
@@ -74,10 +75,11 @@ class Taking:
         instruments: Taker | None = None,
         stop_rule: StopRule[Check] | None = None,
         looked: Callable[[Check, str], None],
+        clocks: Clocks,
     ) -> None:
         self._state, self._append, self._catalogue, self._taker = state, append, catalogue, taker
         self._asker, self._instruments, self._stop_rule = asker, instruments, stop_rule
-        self._looked = looked
+        self._looked, self._clocks = looked, clocks
         self._from_order: Taker = OrderTaker(state.plan)
 
     def host_of(self, check: Check) -> str:
@@ -152,7 +154,7 @@ class Taking:
                         continue
                     case Consult():
                         wanted, at = self._instruments, self._state.at
-                        reading.given = await consulted(wanted, self._catalogue, reading, at, deadline)
+                        await consulted(wanted, self._catalogue, reading, at, deadline, self._clocks)
                         continue
                     case Look():
                         self._look(check, take, reading)

@@ -157,7 +157,7 @@ class Unit:
                         self.said.append(step.say)
                         await anyio.sleep(60 - self.now % 60)  # who presses does so at the full minute
                     case Consult():
-                        step.given = self.given.pop(0)
+                        step.given, step.boot = self.given.pop(0), self.clocks.boot()
 
         anyio.run(collect, backend_options=backend_options(self.clocks))
         return taken

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import AsyncIterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from verifier.errors import NotPossible
 from verifier.gather.instruments.services import ENERGISE, INSTRUMENTS
 from verifier.gather.probes.measuring import Sampling, bench_of, has_accuracy, mean, sampling, stayed_on, stays_on
-from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.readings import Basis, Contribution, ProbeDeclaration, Reading, ReadingDeclaration
 from verifier.services import Host
 
 SOURCES = (
@@ -123,13 +123,22 @@ class Measured:
         if settings.relay:
             await here.bench.identify(settings.relay)
             await here.bench.close_contact(settings.relay, settings.channel, here.lease)
+        asked = here.clocks.loop()
         found = await mean(
             here, settings.instrument, self._quantity, self._unit, "value",
             samples=settings.samples, interval=settings.interval, in_range=settings.range,
         )  # fmt: skip
+        if self._quantity == "time":
+            found = _at_the_end(found, here.clocks.loop() - asked)
         if settings.relay:
             await here.bench.still(settings.relay)
         yield found
+
+
+def _at_the_end(time: Reading, took: float) -> Reading:
+    """A time that was right at some moment of an exchange, brought to its end; known within half of that."""
+    half = Contribution.half_width(took / 2, basis=Basis.SPECIFICATION, note="half the time the answer took")
+    return replace(time, value=float(time.value) + took / 2, contributions=(*time.contributions, half))
 
 
 class Supply:

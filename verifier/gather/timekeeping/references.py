@@ -83,18 +83,13 @@ async def true_time(host: Host, settings: ClockSettings, into: list[Fix]) -> Asy
             into.append(await reference_of(host).peer(settings.peer))
         case "instrument":
             consult = Consult(probe="instrument.time", instrument=settings.instrument)
-            asked = host.clocks.loop()
             yield consult
-            answered = host.clocks.loop()
-            given = consult.given
-            if given is None or isinstance(given.value, bool | str):
+            given, boot = consult.given, consult.boot
+            if given is None or boot is None or isinstance(given.value, bool | str):
                 raise BenchFault(f"{settings.instrument} gives no time")
-            half = Contribution.half_width(
-                (answered - asked) / 2, basis=Basis.SPECIFICATION, note="half the time the answer took"
-            )
-            known = (*given.contributions, half)
-            at = (asked + answered) / 2
-            into.append(Fix(at=at, time=float(given.value), contributions=known, origin=given.origin))
+            at = host.clocks.loop() - (host.clocks.boot() - boot)
+            time, known = float(given.value), given.contributions
+            into.append(Fix(at=at, time=time, contributions=known, origin=given.origin))
         case "key":
             yield Cue(
                 say="Watch a clock that is right. Press Enter when its seconds turn to 00.",

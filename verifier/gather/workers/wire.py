@@ -124,7 +124,7 @@ def shown(step: Step) -> dict[str, Any] | None:
         case Ask():
             return {"shown": step.answer}
         case Consult():
-            return {"shown": pack(step.given) if step.given else None}
+            return {"shown": pack(step.given) if step.given else None, "boot": step.boot}
         case Look():
             return {"shown": step.enough}
     return None
@@ -137,8 +137,8 @@ def take_in(step: Step, message: Any) -> None:
             return
         case Ask(), {"shown": str(answer)}:
             step.answer = answer
-        case Consult(), {"shown": dict(packed)}:
-            step.given = unpack(packed)
+        case Consult(), {"shown": dict(packed), "boot": int() | float() as boot}:
+            step.given, step.boot = unpack(packed), boot
         case Look(), {"shown": bool(enough)}:
             step.enough = enough
         case _:
