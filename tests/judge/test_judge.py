@@ -5,6 +5,7 @@ import math
 from dataclasses import replace
 
 import pytest
+import scipy.stats
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -62,6 +63,24 @@ def test_inconclusive_by_scatter_says_how_many_repeats_would_do() -> None:
     half = 0.5 * math.sqrt(3) / 2
     enough = judged(check(AT_MOST_45, repeat={"times": 4}), *([rise(44 + d)] for d in (half, half, -half, -half)))
     assert enough.verdict is Verdict.PASS
+
+
+@pytest.mark.parametrize("apart, told", [(0.5, 4), (1.5, 12), (3.0, 38)])
+def test_so_many_repeats_would_do_and_one_fewer_would_not(apart: float, told: int) -> None:
+    """t(0.975; n − 1) · s/√n reaches 1 K between n − 1 and n takes; recomputed with scipy.stats."""
+    finding = judged(check(AT_MOST_45, repeat={"times": 3}), *([rise(44 + d)] for d in (0, apart, -apart)))
+    assert finding.reason.endswith(f"or about {told} repeats")
+
+    def guard(n: int) -> float:
+        return float(scipy.stats.t(n - 1).ppf(0.975)) * apart / math.sqrt(n)
+
+    assert guard(told) <= 1.0 < guard(told - 1)
+
+
+def test_repeats_are_not_proposed_where_none_would_do() -> None:
+    """The instrument itself does not shrink: 1.96 · 0.9 K is more than the kelvin that is left."""
+    finding = judged(check(AT_MOST_45, repeat={"times": 3}), *([rise(v, SPEC)] for v in (44.0, 44.5, 43.5)))
+    assert finding.verdict is Verdict.INCONCLUSIVE and "repeats" not in finding.reason
 
 
 def test_an_instrument_too_coarse_for_the_limits() -> None:
