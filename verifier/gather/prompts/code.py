@@ -23,10 +23,9 @@ def drawn(text: str) -> str:
     """A QR code of the text. NotPossible where the terminal cannot show it whole."""
     import segno
 
-    modules = [[bool(module) for module in row] for row in segno.make(text, error="m", micro=False).matrix]
-    side = len(modules) + 2 * QUIET
-    space = [[False] * side] * QUIET
-    rows = [*space, *([False] * QUIET + row + [False] * QUIET for row in modules), *space]
+    code = segno.make(text, error="m", micro=False)
+    rows = [[bool(module) for module in row] for row in code.matrix_iter(border=QUIET)]
+    side = len(rows)
     columns, lines = shutil.get_terminal_size()
     needed = (side + 1) // 2 + BELOW
     if columns < side or lines < needed:
