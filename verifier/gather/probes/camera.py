@@ -32,8 +32,8 @@ class Device:
         title="Camera",
         what=(
             "Tells whether the system found a camera: its sensor answered when its driver looked for it, so that "
-            "its flex carries at least power and commands. It takes no picture: follow with camera.code, which nobody "
-            "can answer without one, and ask whether the picture is sharp and whole."
+            "its flex carries at least power and commands. It takes no picture: follow with camera.code, which "
+            "nobody can answer without one, and ask whether the picture is sharp and whole."
         ),
         settings=Settings,
         readings=(
