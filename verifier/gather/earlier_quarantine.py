@@ -10,14 +10,14 @@ bench, at the start of a run and at each resume:
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any, Protocol
 
 from verifier.declare.suite import PromptKind
 from verifier.errors import InputError, NotPossible
+from verifier.gather.identifying import Journalled
 from verifier.gather.prompts.question import Asker, Question
-from verifier.gather.state import RunState, to_json
+from verifier.gather.state import to_json
 
 DESPITE = "quarantined before"
 """Stands for a check's id where this is asked; no check, and so no prepared answer, can be called so."""
@@ -37,15 +37,6 @@ class EarlierQuarantine:
 
 FindQuarantine = Callable[[str], EarlierQuarantine | None]
 """The newest of such runs at this station, for a serial number of the run's model."""
-
-
-class Journalled(Protocol):
-    """Whoever journals an event and takes it into the state."""
-
-    @property
-    def state(self) -> RunState: ...
-
-    def append(self, kind: str, data: Mapping[str, Any]) -> None: ...
 
 
 async def reason_to_go_on(run: Journalled, asker: Asker, find: FindQuarantine) -> None:

@@ -49,7 +49,7 @@ class Tally:
 
 
 @dataclass(frozen=True, slots=True)
-class Ended:
+class StoredRun:
     """How a stored run ended."""
 
     role: str
@@ -226,13 +226,13 @@ def released(path: Path, model: str, *, simulated: bool) -> list[str]:
         return [run for (run,) in rows]
 
 
-def how_they_ended(path: Path) -> dict[str, Ended]:
+def how_they_ended(path: Path) -> dict[str, StoredRun]:
     """How each stored run ended; empty without a store."""
     if not path.is_file():
         return {}
     with opened(path) as connection:
         rows = connection.execute("SELECT run, role, model, serial, ended, disposition, reason FROM runs")
-        return {run: Ended(*row) for run, *row in rows}
+        return {run: StoredRun(*row) for run, *row in rows}
 
 
 def models(path: Path) -> list[str]:

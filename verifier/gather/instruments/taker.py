@@ -72,7 +72,7 @@ class InstrumentTaker:
                         break
                     left -= anyio.current_time() - began
                     yield reading
-        except BenchFault as error:
+        except VerifierError as error:
             if (problem := await self._safe(names)) is not None:
                 raise BenchFault(f"{error.what.rstrip('.')}; and {problem.what}", to_do=problem.to_do) from None
             raise
