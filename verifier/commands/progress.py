@@ -43,15 +43,17 @@ def verdict_word(finding: Finding) -> str:
 
 
 def summary(finding: Finding) -> str:
-    """What was read and the limit, or the reason, in one line."""
+    """What was read and the limit, or the reason, and what the probe says beside it, in one line."""
+    beside = dict.fromkeys(h.remark for h in finding.held if h.remark and h.remark not in finding.reason)
     if finding.verdict in (Verdict.PASS, None) and finding.held and finding.rate is None:
         several = len(finding.held) > 1
-        return "; ".join(_held(h, named=several) for h in finding.held[:3])
+        return "; ".join([*(_held(h, named=several) for h in finding.held[:3]), *beside])
+    reason = "; ".join([finding.reason, *beside])
     if finding.to_do:
         from verifier.show.words import sentence
 
-        return f"{sentence(finding.reason)} {finding.to_do}"
-    return finding.reason
+        return f"{sentence(reason)} {finding.to_do}"
+    return reason
 
 
 def noted(attempt: Attempt | None) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import AsyncIterator
 from dataclasses import dataclass
 from typing import Literal
@@ -101,7 +102,7 @@ limits = [
                 )
             yield Reading(
                 name=way,
-                value=carried.octets * 8e-6 / carried.seconds,
+                value=_rounded_down(carried.octets * 8e-6 / carried.seconds),
                 unit="Mbit/s",
                 origin=f"SSH connection over {settings.interface}",
                 exact=True,
@@ -110,3 +111,9 @@ limits = [
         after = await errors_of(files, at)
         if errors is not None and after is not None:
             yield Reading(name="errors_seen", value=max(0, after - errors), unit="1", origin=at, exact=True)
+
+
+def _rounded_down(value: float) -> float:
+    """To three digits: a bound has no more, and stays one."""
+    step = 10.0 ** (math.floor(math.log10(value)) - 2)
+    return round(math.floor(value / step) * step, 6)

@@ -13,11 +13,11 @@ from verifier.readings import ProbeDeclaration, SoFar
 from verifier.services import Host
 from verifier.steps import Probe, Resuming, Step
 
-ONLY_A_SHELL = (
-    "Over SSH the unit has only a shell. In the suite, network.over_ssh says what its port carries at the least, "
-    'and ethernet.link with seen_from = "bench" sees the link at the other end of the cable.'
+INSTEAD_OVER_SSH = (
+    "For the suite's author: network.over_ssh says what a port carries at the least, and ethernet.link with "
+    'seen_from = "bench" sees the link at the other end of the cable.'
 )
-"""What to do where a probe of the network cannot run in the unit."""
+"""What stands in where a probe of the network cannot run in the unit."""
 
 
 def settings_of(declaration: ProbeDeclaration, given: Mapping[str, Any]) -> Any:
@@ -56,10 +56,12 @@ async def run_probe(
                 f"the unit runs nothing of ours (--at none), so {declaration.name} cannot be read in it"
             )
         kind = host.address.partition(":")[0]
-        raise NotPossible(
-            f"{declaration.name} cannot be read over {kind}: it needs {', '.join(missing)}",
-            to_do=ONLY_A_SHELL if kind == "ssh" and "net" in missing else "",
-        )
+        if kind == "ssh" and "net" in missing:
+            raise NotPossible(
+                f"{declaration.name} cannot be read over ssh: it runs in the unit, and there is only a shell",
+                to_do=INSTEAD_OVER_SSH,
+            )
+        raise NotPossible(f"{declaration.name} cannot be read over {kind}: it needs {', '.join(missing)}")
     expected = Expected(declaration.with_settings(settings), so_far)
     try:
         async with aclosing(_generator(probe, host, settings_of(declaration, settings), so_far)) as steps:
