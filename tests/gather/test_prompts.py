@@ -199,6 +199,18 @@ def test_who_is_there_is_asked_when_it_is_not_known() -> None:
     assert given.by == Person(name="T04", known="typed")
 
 
+def test_a_name_that_is_none_is_asked_for_again_in_words() -> None:
+    given = Typist().run(
+        question("confirm"),
+        ("Who is at the bench", "\x1b[A\n"),
+        ("up to 100 characters", ""),
+        ("Who is at the bench", "T04\n"),
+        ("yes or no", "yes\n"),
+        technician=None,
+    )
+    assert given.by.name == "T04"
+
+
 def test_a_second_person_is_another_person() -> None:
     asked = question("confirm", second_person=True)
     given = Typist().run(asked, ("another person", "t07\n"), ("another person", "T15\n"), ("yes or no", "y\n"))

@@ -187,6 +187,7 @@ class TerminalAsker:
             name = await self._typed(words)
             if 0 < len(name) <= 100 and name.isprintable():
                 return name
+            self._terminal.screen.write("  Type a badge or a name of up to 100 characters.")
 
     async def _timed(self, duration: float) -> float:
         """Seconds that the action really took: Enter starts it, and ends it early."""
