@@ -127,6 +127,10 @@ def test_a_fitted_model_is_drawn_beside_the_samples_and_what_it_leaves_below_the
     assert off[0][1] > off[1][1] > off[2][1]
     assert off[1][1] == off[3][1]
     assert "off the fit" in texts
+    # Round numbers on either side, however far the samples lie off.
+    assert {"1", "−1"} <= set(texts)
+    far = replace(plain, series=replace(plain.series, model=(0.7, 10.0, 19.3, 26.0)))
+    assert {"0.5", "−0.5"} <= set(parts(series_svg(far))[1])
     root = etree.fromstring(series_svg(fitted))
     assert "no sample lies more than 1 K off it" in root.findtext("desc").replace("\u202f", " ")
 

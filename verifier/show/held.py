@@ -82,7 +82,7 @@ def held_view(held: Held, label: str, reason: str) -> HeldView:
         source=held.source,
         reason=words.sentence(words.capital(reason)),
         notes=_notes(held),
-        remark=words.sentence(words.capital(held.remark)) if held.remark else "",
+        remark=words.sentence(words.capital(held.remark)) if held.remark not in held.reason else "",
         scale=scale_svg(held),
         facts=_facts(held, k),
         budget=tuple(_budget(held)),
