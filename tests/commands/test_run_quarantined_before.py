@@ -13,6 +13,11 @@ sys.path.insert(0, str(Path(__file__).parent))
 from bench import SERVER, Bench
 from typist import Typist
 
+from verifier.declare.answers import load_answers
+from verifier.declare.lint import load_suite
+from verifier.errors import InputError
+from verifier.gather.catalogue import load_catalogue
+from verifier.gather.earlier_quarantine import DESPITE
 from verifier.gather.journal import read
 from verifier.store.quarantined import quarantined_before
 from verifier.store.station import Station
@@ -87,6 +92,10 @@ def test_nobody_there_stops_the_run_and_a_reason_at_the_terminal_lets_it_go_on(b
     kinds = [event.kind for event in read(opened(bench, earlier) / "journal").events]
     assert "check-began" not in kinds and kinds[-1] == "stopped", "before the first check"
 
+    code, said = resume_at_terminal(bench, ":cannot not looked at yet")
+    assert code == 2 and "nobody said why work goes on" in " ".join(said.split()), said
+    assert "check-began" not in [event.kind for event in read(opened(bench, earlier) / "journal").events]
+
     code, said = resume_at_terminal(bench, REASON, "seal")
     assert code == 0, said
     assert said.index("This unit was quarantined before") < said.index("Review before sealing")
@@ -99,20 +108,11 @@ def test_nobody_there_stops_the_run_and_a_reason_at_the_terminal_lets_it_go_on(b
     assert bench.command("audit", str(opened(bench, earlier) / "report.html")).returncode == 0
 
 
-def test_a_technician_who_cannot_say_why_stops_it_too(bench: Bench, earlier: str) -> None:
-    run(bench, bulge=False)
-    code, said = resume_at_terminal(bench, ":cannot not looked at yet")
-    assert code == 2 and "nobody said why work goes on" in " ".join(said.split()), said
-    assert not any(event.kind == "check-began" for event in read(opened(bench, earlier) / "journal").events)
-
-
-def test_no_answer_to_it_can_be_prepared(bench: Bench, earlier: str) -> None:
-    bench.write(
-        "answers.toml", '[bulge]\nvalue = false\nby = "T07"\n["quarantined before"]\nvalue = "made good"\n'
-    )
-    done = bench.command("run", "suite.toml", "--at", "none", "--serial", UNIT, "--answers", "answers.toml")
-    assert done.returncode == 2 and "quarantined before" in done.stderr, "no check is called so"
-    assert bench.only_run().name == earlier
+def test_no_answer_to_it_can_be_prepared(bench: Bench) -> None:
+    path = bench.write("answers.toml", f'["{DESPITE}"]\nvalue = "made good"\nby = "T07"\n')
+    suite = load_suite(bench.folder / "suite.toml", load_catalogue()).suite
+    with pytest.raises(InputError, match=DESPITE):
+        load_answers(path, suite)
 
 
 def test_others_and_simulated_units_are_no_matter_of_it(bench: Bench) -> None:
