@@ -50,7 +50,7 @@ def test_a_fail_ends_what_runs_makes_safe_and_nothing_else_is_made_at_any_stage(
     assert "quarantined by flat" in bench.log
     found, reason = disposition(run)
     assert found is Disposition.QUARANTINED and found.value == "hold: quarantined"
-    assert reason.startswith("do not charge, load or heat this unit") and "flat failed: no, not yes" in reason
+    assert reason.startswith("do not charge, load or heat this unit") and "“flat” failed: no, not yes" in reason
     run.reopen()
     assert not run.state.pending() and run.state.quarantined is not None
 

@@ -33,11 +33,16 @@ def prompt_reading(check: Check) -> ReadingDeclaration:
     )
 
 
+def declaration_of(check: Check, catalogue: Catalogue) -> ProbeDeclaration | None:
+    """What the check's probe says of itself; None for a prompt, and for a probe that is not known."""
+    return catalogue.declaration(check.probe) if check.probe else None
+
+
 def taken_readings(check: Check, catalogue: Catalogue) -> tuple[ReadingDeclaration, ...] | None:
     """What probe or prompt gives; None where the probe is not known."""
     if check.prompt is not None:
         return (prompt_reading(check),)
-    declaration: ProbeDeclaration | None = catalogue.declaration(check.probe) if check.probe else None
+    declaration = declaration_of(check, catalogue)
     return None if declaration is None else declaration.with_settings(check.settings).readings
 
 

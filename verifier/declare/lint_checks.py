@@ -79,7 +79,7 @@ def lint_check(notes: Notes, check: Check, at: KeyPath, catalogue: Catalogue, fo
 
 def lint_probe(
     notes: Notes, name: str, settings: dict[str, object], at: KeyPath, catalogue: Catalogue
-) -> ReadingsOf | None:
+) -> tuple[ReadingDeclaration, ...] | None:
     """Whether a probe exists and takes these settings."""
     declaration = catalogue.declaration(name)
     if declaration is None:
@@ -89,9 +89,6 @@ def lint_probe(
     for flaw in settings_flaws(declaration, settings, (*at, "settings")):
         notes.error(flaw.path, flaw.what, flaw.to_do, at_key=flaw.at_key)
     return declaration.with_settings(settings).readings
-
-
-ReadingsOf = tuple[ReadingDeclaration, ...]
 
 
 def complain(notes: Notes, at: KeyPath, keys: tuple[str, ...], what: str) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from verifier.declare.check_readings import declaration_of
 from verifier.declare.flaws import KeyPath
 from verifier.declare.lint_limits import lint_pattern
 from verifier.declare.notes import Notes
@@ -33,7 +34,7 @@ def lint_console(notes: Notes, suite: Suite, catalogue: Catalogue) -> None:
                 concerns=[("console",)],
             )
     for number, check in enumerate(suite.checks):
-        declaration = catalogue.declaration(check.probe) if check.probe else None
+        declaration = declaration_of(check, catalogue)
         if check.seen_from == "unit" or declaration is None:
             continue
         lacking = [service for service in declaration.services if service not in BENCH_HAS]

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import math
 
+from verifier.declare.check_readings import declaration_of
 from verifier.declare.durations import duration_text
 from verifier.declare.forecast import forecast_of, lasts_of
 from verifier.declare.notes import Notes
@@ -17,7 +18,7 @@ def lint_forecast(notes: Notes, suite: Suite, catalogue: Catalogue) -> None:
     """Warn where a probe says that a limit cannot be decided, or that it lasts longer than it may; refuse repeats
     of what lets the run pause."""
     for number, check in enumerate(suite.checks):
-        declaration = catalogue.declaration(check.probe) if check.probe else None
+        declaration = declaration_of(check, catalogue)
         if declaration is None:
             continue
         at = ("checks", number)

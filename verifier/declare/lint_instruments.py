@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from verifier.declare.check_readings import declaration_of
 from verifier.declare.notes import Notes
 from verifier.declare.spelling import shown
 from verifier.declare.suite import Suite
@@ -16,7 +17,7 @@ NAMING = ("instrument", "meter", "relay", "thermometer")
 def lint_instruments(notes: Notes, suite: Suite, catalogue: Catalogue) -> None:
     """Warn where `needs` leaves out an instrument: whoever reads the suite should see what keeps checks apart."""
     for number, check in enumerate(suite.checks):
-        declaration = catalogue.declaration(check.probe) if check.probe else None
+        declaration = declaration_of(check, catalogue)
         if declaration is None or not (INSTRUMENTS in declaration.services or declaration.consults):
             continue
         for key in NAMING:

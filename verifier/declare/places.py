@@ -11,7 +11,8 @@ from dataclasses import dataclass, field
 import tree_sitter_toml
 from tree_sitter import Language, Node, Parser
 
-KeyPath = tuple[str | int, ...]
+from verifier.declare.flaws import KeyPath
+
 Place = tuple[int, int]
 
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from verifier.declare.check_readings import declaration_of
 from verifier.declare.suite import Check, Suite
 from verifier.readings import Catalogue, ProbeDeclaration
 
@@ -28,13 +29,13 @@ def energises(declaration: ProbeDeclaration, settings: Mapping[str, Any]) -> boo
 
 def energising(check: Check, catalogue: Catalogue) -> bool:
     """Whether a check may charge, load or heat the unit."""
-    declaration = catalogue.declaration(check.probe) if check.probe else None
+    declaration = declaration_of(check, catalogue)
     return declaration is not None and energises(declaration, check.settings)
 
 
 def charging(check: Check, catalogue: Catalogue) -> bool:
     """Whether a check charges the unit's battery."""
-    declaration = catalogue.declaration(check.probe) if check.probe else None
+    declaration = declaration_of(check, catalogue)
     return declaration is not None and declaration.energises == "charges"
 
 

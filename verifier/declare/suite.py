@@ -421,8 +421,7 @@ class Suite(_Model):
 
     def check(self, check_id: str) -> Check:
         """The check of that id; KeyError when there is none."""
-        return next((c for c in self.checks if c.id == check_id), None) or _missing(check_id)
-
-
-def _missing(check_id: str) -> Check:
-    raise KeyError(check_id)
+        for check in self.checks:
+            if check.id == check_id:
+                return check
+        raise KeyError(check_id)
