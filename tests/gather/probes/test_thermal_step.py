@@ -325,6 +325,13 @@ def test_cooling_is_a_second_estimate() -> None:
     assert came.value("rise_by_cooling") == pytest.approx(came.value("rise"), abs=1.5)
 
 
+def test_cooling_that_is_too_short_to_tell_says_so() -> None:
+    came = heat(limit=check(at_most=60.0), cooling=4.0)
+    assert verdict(came) is Verdict.PASS and "rise_by_cooling" not in came.readings
+    assert came.readings["rise"].conditions.remark.endswith("cooling was too short to tell that too")
+    assert "cooling" not in heat(limit=check(at_most=60.0)).readings["rise"].conditions.remark
+
+
 def test_cooling_waits_for_nobody() -> None:
     """Who goes for a coffee before the second look at the thermometer costs neither the heating nor its cooling."""
     came = heat(limit=check(at_most=60.0), cooling=1200.0, thinks=1500.0)

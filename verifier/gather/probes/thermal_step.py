@@ -550,8 +550,11 @@ def _settled(
         return judged, extra
     found = estimate(samples, spans, settings.longest, step=taken.step)
     doubt = doubt or found.doubt or ranges or _disagreement(found, cooled)
-    judged = _judged(taken, source, settings, found, doubt, number)
-    return [replace(judged[0], series=series), *judged[1:]], extra
+    rise, *others = _judged(taken, source, settings, found, doubt, number)
+    if settings.cooling and not cooled and not _doubt(taken, source, settings):
+        remark = f"{rise.conditions.remark}; its cooling was too short to tell that too"
+        rise = replace(rise, conditions=replace(rise.conditions, remark=remark))
+    return [replace(rise, series=series), *others], extra
 
 
 def _cooled(taken: Taken, cooling: list[tuple[float, float]], ended: float) -> list[Reading]:
