@@ -42,7 +42,9 @@ def take(port: str, **settings: Any) -> dict[str, Any]:
     async def collect() -> dict[str, Any]:
         given = {"seconds": 0.3, "port": port, **settings}
         probe = run_probe(load_catalogue().probe("serial.loop"), open_host("local", RealClocks()), given)
-        return {r.name: r.value async for r in probe if isinstance(r, Reading)}
+        readings = [one async for one in probe if isinstance(one, Reading)]
+        found: dict[str, Any] = {r.name: r.value for r in readings}
+        return found | {f"{r.name}_remark": r.conditions.remark for r in readings if r.conditions.remark}
 
     return anyio.run(collect)
 
@@ -56,6 +58,7 @@ def test_a_sound_line_excludes_a_bit_error_rate_by_its_length_alone(sequence: in
     assert [found[name] for name in ("bit_errors", "slips", "lost", "added", "resyncs")] == [0] * 5
     # −ln 0.05 / n: the "3/BER rule".
     assert found["excluded_ber"] == pytest.approx(-math.log(0.05) / found["bits"])
+    assert f"in {int(found['bits'] / -math.log(0.05))} is excluded at 95 %" in found["bit_errors_remark"]
 
 
 def test_wrong_bits_are_counted() -> None:

@@ -11,7 +11,7 @@ import anyio
 from verifier.errors import NotPossible, VerifierError
 from verifier.gather.lines import LineSettings, TestableLine, serial_lines_of
 from verifier.gather.probes.prbs import Comparator, Generator, excluded
-from verifier.readings import ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.readings import PLAIN, Conditions, ProbeDeclaration, Reading, ReadingDeclaration
 from verifier.services import Clocks, Host
 
 CHUNK = 256
@@ -237,13 +237,25 @@ class _Run:
             "added": tally.added,
             "resyncs": tally.resyncs,
         }
+        most = excluded(tally.bits, tally.errors) if tally.bits else 0.0
+        said = PLAIN
+        if tally.bits and not tally.errors:
+            said = Conditions(remark=f"more than 1 wrong bit in {int(1 / most)} is excluded at 95 %")
         found = [
-            Reading(name=name, value=value, unit="1", origin=origin, exact=True) for name, value in counts.items()
+            Reading(
+                name=name,
+                value=value,
+                unit="1",
+                origin=origin,
+                exact=True,
+                conditions=said if name == "bit_errors" else PLAIN,
+            )
+            for name, value in counts.items()
         ]
         in_step = self._comparator.in_step and tally.bits > 0
         found.append(Reading(name="in_step", value=in_step, origin=origin, exact=True))
         if tally.bits:
-            rate, most = tally.errors / tally.bits, excluded(tally.bits, tally.errors)
+            rate = tally.errors / tally.bits
             found.append(Reading(name="error_rate", value=rate, unit="1", origin=origin, exact=True))
             found.append(Reading(name="excluded_ber", value=most, unit="1", origin=origin, exact=True))
         return found
