@@ -24,7 +24,7 @@ from verifier.gather.hosts import open_host
 from verifier.gather.instruments.bench import InstrumentHost, StationInstruments
 from verifier.gather.workers import run_probe
 from verifier.readings import ProbeDeclaration
-from verifier.services import Clocks, InputEvent
+from verifier.services import Clocks, CommandResult, InputEvent
 from verifier.steps import Step
 
 WIDTH, HEIGHT = 4096, 2560
@@ -58,6 +58,9 @@ class Tablet(Charging):
         self.exchanged = False
         self.stuck_axis = False
         self.lost_in_dock = ""
+        self.heard = 0
+        """Beeps of the speaker since somebody was asked for them."""
+        self.mute = False
         self._recording: list[InputEvent] = []
 
     def write(self, path: str, text: str) -> None:
@@ -106,6 +109,12 @@ class Tablet(Charging):
             except FileNotFoundError:
                 pass
         return await self._rest.read(path, limit)
+
+    async def run(self, *argv: str, timeout: float = 10.0) -> CommandResult:
+        if argv[0] != "aplay":
+            return await super().run(*argv, timeout=timeout)
+        self.heard += not self.mute
+        return CommandResult(argv=argv, exit=0, stdout="")
 
     async def names(self, path: str) -> list[str]:
         return await self._rest.names(path)
