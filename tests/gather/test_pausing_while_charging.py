@@ -69,11 +69,32 @@ class Interrupted(Scripted):
         yield Cue(say="never")
 
 
-def test_the_plug_is_asked_for_when_the_run_pauses(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+HEATING = (
+    SUITE[: SUITE.index("[[checks]]")]
+    + """
+[[checks]]
+id = "heat"
+title = "Heat path"
+probe = "thermal.step"
+limits = [{ reading = "rise", at_most = 45, unit = "K", source = "trial" }]
+"""
+)
+
+
+@pytest.mark.parametrize(
+    ("suite", "words"),
+    [
+        (SUITE, "pull the charger's plug now, “Charge” was not ended"),
+        (HEATING, "the load is off, the unit may still be hot, “Heat path” was not ended"),
+    ],
+)
+def test_what_is_dangerous_is_said_when_the_run_pauses(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, suite: str, words: str
+) -> None:
     from contextlib import nullcontext
 
     catalogue = load_catalogue()
-    (tmp_path / "suite.toml").write_text(SUITE)
+    (tmp_path / "suite.toml").write_text(suite)
     (tmp_path / "unit").mkdir()
     loaded = load_suite(tmp_path / "suite.toml", catalogue)
     plan = make_plan(loaded.suite, loaded.text, loaded.sha256, RepairOrder())
@@ -89,4 +110,4 @@ def test_the_plug_is_asked_for_when_the_run_pauses(tmp_path: Path, monkeypatch: 
     sitting = Sitting(asker_for=lambda _: Willing({}, T07), watcher=Lines(silent=True), person=person)
     ended = flow.carry_on(running, sitting, resumed=False)
     running.journal.close()
-    assert ended.paused_because == "Ctrl-C; pull the charger's plug now, “Charge” was not ended"
+    assert ended.paused_because == f"Ctrl-C; {words}"

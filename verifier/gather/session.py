@@ -182,22 +182,22 @@ async def _sit(
             await bench.rest(f"pause: {reason}" if reason else "end of the run")
         group.cancel_scope.cancel()
     if reason:
-        reason += _still_charging(state, catalogue)
+        reason += _still_dangerous(state, catalogue)
         engine.append("paused", {"why": reason})
     return reason
 
 
-def _still_charging(state: RunState, catalogue: ProbeCatalogue) -> str:
-    """What to do about a battery that the unit's own charger goes on charging: nothing of the bench ends it."""
+def _still_dangerous(state: RunState, catalogue: ProbeCatalogue) -> str:
+    """What to know of a unit whose check was not ended: its own charger goes on charging the battery, for nothing
+    of the bench ends that; what was heated is hot still."""
     for check in state.plan.suite.checks:
         declaration = catalogue.declaration(check.probe) if check.probe else None
-        if (
-            declaration is not None
-            and state.open_attempt(check.id) is not None
-            and charging(check, catalogue)
-            and INSTRUMENTS not in declaration.services
-        ):
+        if declaration is None or state.open_attempt(check.id) is None:
+            continue
+        if charging(check, catalogue) and INSTRUMENTS not in declaration.services:
             return f"; pull the charger's plug now, “{check.title}” was not ended"
+        if declaration.energises == "heats":
+            return f"; the load is off, the unit may still be hot, “{check.title}” was not ended"
     return ""
 
 
