@@ -14,7 +14,7 @@ import click
 
 from verifier.commands.options import print_json
 from verifier.commands.progress import Lines, LiveView, printable
-from verifier.errors import InputError
+from verifier.errors import InputError, VerifierError
 from verifier.readings import Stage
 
 if TYPE_CHECKING:
@@ -195,14 +195,16 @@ def _tell(running: Running, ended: Ended, request: Request) -> int:
         click.echo(f"Go on with: verifier resume {running.run}")
         return ended.exit_code
     assert ended.sealed is not None and ended.report is not None  # noqa: S101 - with every outcome
-    _write_copies(ended.sealed, ended.report, request)
+    unwritten = _write_copies(ended.sealed, ended.report, request)
     if ended.new_key:
         click.echo(f"A new key was made to seal with (role {running.state.role}): {ended.new_key}", err=True)
     if ended.store_problem:
         click.echo(ended.store_problem, err=True)
-    report = request.out or ended.report
+    report = ended.report if unwritten else request.out or ended.report
     if request.as_json:
         print_json(_as_data(running, ended.sealed, report))
+        if unwritten:
+            raise unwritten
         return ended.exit_code
     from verifier.commands.suite_text import wrapped
     from verifier.show.words import headline
@@ -212,18 +214,35 @@ def _tell(running: Running, ended: Ended, request: Request) -> int:
     click.echo(wrapped(told) if sys.stdout.isatty() else told)
     click.echo(f"Report: {report}")
     click.echo(f"Check it with: verifier audit {report}")
+    if unwritten:
+        raise unwritten
     return ended.exit_code
 
 
-def _write_copies(sealed: Sealed, report: Path, request: Request) -> None:
+def refuse_unwritable(**copies: Path | None) -> None:
+    """InputError for a copy that could not be written at the end: it is told before the work begins."""
+    for option, path in copies.items():
+        if path is not None and not os.access(path.absolute().parent, os.W_OK | os.X_OK):
+            raise InputError(
+                "there is no such folder, or nothing may be written to it",
+                where=f"--{option} {path}",
+                to_do="Name a file in a folder that you may write to.",
+            )
+
+
+def _write_copies(sealed: Sealed, report: Path, request: Request) -> VerifierError | None:
+    """What kept a copy from being written: told last, as the run itself is sealed and done."""
+    from verifier.show import junit_xml
     from verifier.store.disk import write_aside
 
-    if request.out is not None:
-        write_aside(request.out, report.read_bytes())
-    if request.junit is not None:
-        from verifier.show import junit_xml
-
-        write_aside(request.junit, junit_xml(sealed.record))
+    try:
+        if request.out is not None:
+            write_aside(request.out, report.read_bytes())
+        if request.junit is not None:
+            write_aside(request.junit, junit_xml(sealed.record))
+    except VerifierError as error:
+        return error
+    return None
 
 
 def _as_data(running: Running, sealed: Sealed, report: Path) -> dict[str, Any]:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import errno
 import importlib
 import io
+import os
 import sys
 from typing import TYPE_CHECKING
 
@@ -80,6 +82,9 @@ def _own_fault(error: Exception) -> None:
 
 def main() -> None:
     """Run the command line; every known error leaves as words and an exit code."""
+    for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
+        if getattr(sys, name) is None:  # closed by whoever started us (`verifier runs >&-`)
+            setattr(sys, name, open(os.devnull, mode, encoding="utf-8"))  # noqa: SIM115, PTH123 - lives as long as we do
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="replace")  # a terminal that has no such character shows a question mark
@@ -99,6 +104,9 @@ def main() -> None:
         sys.stderr.close()
         sys.exit(0)
     except Exception as error:
-        _own_fault(error)
+        if isinstance(error, OSError) and error.errno == errno.ENOSPC and error.filename is None:
+            click.echo("The output cannot be written: no space is left where it goes.", err=True)
+        else:
+            _own_fault(error)
         sys.exit(2)
     sys.exit(code if isinstance(code, int) else 0)

@@ -95,19 +95,24 @@ def run(
     Exit code: 0 release, 1 not released, 2 bad usage or input, 3 paused and resumable.
     """
     from verifier import flow
-    from verifier.commands.carrying_out import Request, carry_out
+    from verifier.commands.carrying_out import Request, carry_out, refuse_unwritable
     from verifier.declare.answers import load_answers
     from verifier.declare.lint import load_suite
     from verifier.declare.plan import make_plan
     from verifier.gather.catalogue import load_catalogue
+    from verifier.gather.serials import serial_problem
     from verifier.readings import Person
     from verifier.shipped import find_suite
     from verifier.store.station import Station
 
+    refuse_unwritable(out=out, junit=junit)
     loaded = load_suite(find_suite(suite), load_catalogue())
     for warning in loaded.warnings:
         click.echo(warning.sentence(str(loaded.path)), err=True)
     order = _order(repair, replaced, loaded.suite)
+    for where, number in (("--serial", serial), (f"{repair}: serial", order.serial)):
+        if number and (problem := serial_problem(loaded.suite.serial, number)):
+            raise InputError(f"{number[:100]} {problem}", where=where, to_do="Look at the label again.")
     prepared = load_answers(answers, loaded.suite) if answers else None
     person: Person | None = None
     if technician:
@@ -182,11 +187,12 @@ def resume(
     Exit code: 0 release, 1 not released, 2 bad usage or input, 3 paused and resumable.
     """
     from verifier import flow
-    from verifier.commands.carrying_out import Request, carry_out
+    from verifier.commands.carrying_out import Request, carry_out, refuse_unwritable
     from verifier.declare.answers import load_answers
     from verifier.readings import Person
     from verifier.store.station import Station
 
+    refuse_unwritable(out=out, junit=junit)
     wishes = _wishes(correct, again, reopen, waive, why)
     running = flow.reopen(Station.at(station), run)
     prepared = load_answers(answers, running.state.plan.suite) if answers else None

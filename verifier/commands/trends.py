@@ -60,7 +60,10 @@ def trends(model: str | None, simulated: bool, station: Path | None, as_json: bo
         )
         return
     if not rows:
-        click.echo("Nothing judged is stored yet. `verifier run SUITE` adds a run.")
+        only = "Only simulated runs and recordings are stored: --simulated counts them."
+        click.echo(
+            only if known and not simulated else "Nothing judged is stored yet. `verifier run SUITE` adds a run."
+        )
         return
     width = max(len(t.check) for _, t, _ in rows)
     for name in dict.fromkeys(name for name, _, _ in rows):

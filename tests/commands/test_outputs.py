@@ -1,0 +1,71 @@
+"""Where a command writes to, when that cannot be written to: told before the work, or without losing it."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
+from bench import Bench
+
+ORLOP = ("run", "marrowby-orlop", "--at", "simulated", "--seed", "7", "--scripted")
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Bench:
+    return Bench(tmp_path)
+
+
+@pytest.mark.parametrize("option", ["--out", "--junit"])
+def test_a_copy_that_cannot_be_written_is_told_before_the_run(bench: Bench, option: str) -> None:
+    done = bench.command(*ORLOP, option, "nowhere/copy")
+    assert done.returncode == 2
+    assert f"{option} nowhere/copy" in done.stderr and not (bench.station / "runs").exists()
+
+
+def test_a_serial_number_that_cannot_be_one_of_the_model_opens_no_run(bench: Bench) -> None:
+    done = bench.command(*ORLOP, "--serial", "QS-2004174")
+    assert done.returncode == 2 and "OR-, then 5 digits" in done.stderr
+    bench.write("order.toml", 'serial = "OR-1042"\n')
+    done = bench.command(*ORLOP, "--repair", "order.toml")
+    assert done.returncode == 2 and "order.toml: serial" in done.stderr
+    assert not (bench.station / "runs").exists()
+
+
+@pytest.mark.parametrize("stream", ["stdin", "stdout", "stderr"])
+def test_a_run_does_without_a_stream_that_was_closed(bench: Bench, stream: str) -> None:
+    number = ("stdin", "stdout", "stderr").index(stream)
+    done = subprocess.run(
+        ["bash", "-c", f'exec "$@" {number}>&-', "-", sys.executable, "-m", "verifier", *ORLOP],
+        cwd=bench.folder,
+        env={**os.environ, "VERIFIER_STATION": str(bench.station)},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
+    assert "Traceback" not in done.stderr and "fault of its own" not in done.stderr
+
+
+def test_output_to_a_full_disk_is_told_in_words(bench: Bench) -> None:
+    with Path("/dev/full").open("w") as full:
+        done = subprocess.run(
+            [sys.executable, "-m", "verifier", "runs"],
+            env={**os.environ, "VERIFIER_STATION": str(bench.station)},
+            stdout=full,
+            stderr=subprocess.PIPE,
+            text=True,
+            check=False,
+        )
+    assert done.returncode == 2 and "no space is left" in done.stderr
+
+
+def test_a_proof_never_overwrites_what_is_none(bench: Bench) -> None:
+    bench.write("letter.json", '{"dear": "customer"}')
+    done = bench.command("suite", "prove", "marrowby-orlop", "--runs", "1", "--out", "letter.json")
+    assert done.returncode == 2 and "no table of a proof" in done.stderr
+    assert (bench.folder / "letter.json").read_text() == '{"dear": "customer"}'
