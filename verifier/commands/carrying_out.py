@@ -224,7 +224,7 @@ def refuse_unwritable(**copies: Path | None) -> None:
     for option, path in copies.items():
         if path is not None and not os.access(path.absolute().parent, os.W_OK | os.X_OK):
             raise InputError(
-                "there is no such folder, or nothing may be written to it",
+                "cannot be written: there is no such folder, or nothing may be written to it",
                 where=f"--{option} {path}",
                 to_do="Name a file in a folder that you may write to.",
             )
