@@ -61,7 +61,7 @@ def carry_out(running: Running, request: Request, *, resumed: bool) -> int:
         attended = sys.stdin.isatty() and sys.stdout.isatty() and not (request.as_json or request.scripted)
         view, sitting = (_at_terminal if attended else _unattended)(running, request)
         if not request.as_json:
-            _open(running)
+            _open(running, attended=attended)
         view.start()
         try:
             ended = flow.carry_on(running, sitting, resumed=resumed)
@@ -153,7 +153,7 @@ def _prepared(request: Request, otherwise: Asker) -> Asker:
     return PreparedAsker(prepared, request.person, otherwise, label=prepared.label)
 
 
-def _open(running: Running) -> None:
+def _open(running: Running, *, attended: bool) -> None:
     """What to know before the work: which run this is, how it stands, and what can hurt."""
     from verifier.commands.suite_text import wrapped
     from verifier.declare.fasteners import uncounted
@@ -161,7 +161,8 @@ def _open(running: Running) -> None:
     state = running.state
     suite = state.plan.suite
     click.echo(f"Run {running.run}: {printable(suite.title)}.", err=True)
-    click.echo("Ctrl-C pauses; ? at a question tells what else can be typed.", err=True)
+    more = "; ? at a question tells what else can be typed" if attended else ""
+    click.echo(f"Ctrl-C pauses{more}.", err=True)
     if (simulation := state.simulation) is not None:
         click.echo(
             f"Simulated: no real unit, in simulated time; --seed {simulation.seed} gives it again.", err=True
