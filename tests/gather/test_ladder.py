@@ -65,7 +65,7 @@ def test_a_rung_that_fails_ends_the_run_and_says_where_to_look(tmp_path: Path) -
         assert made.reason(other) == "the unit does not start: “standby” failed"
     end = outcome(made.state.plan, made.state.counting_attempts(), ())
     assert end.disposition is Disposition.REWORK
-    assert end.reason.startswith("standby failed: ") and end.reason.endswith(
+    assert end.reason.startswith("“standby” failed: ") and end.reason.endswith(
         ". Look at the fuse beside the DC plug"
     )
 
