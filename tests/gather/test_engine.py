@@ -151,16 +151,16 @@ title = "Stand"
 
 def test_reopening_asks_again_what_makes_ready_and_the_steps_that_follow(tmp_path: Path) -> None:
     """An act at the unit that is open again begins with "unplugged, earthed, cool", and its screws are out."""
-    bench = Bench(answers={"cool": True, "plug": True, "screws": True, "bag": True, "plugs": True})
-    text = (
-        HEAD + PARTS + prompt("cool", 'stage = "open"') + prompt("plug", 'stage = "open"', 'covers = ["antenna"]')
-    )
-    text += probe("screws", 'stage = "open"', 'after = ["plug"]') + probe("lid", 'stage = "open"')
-    text += prompt("plugs") + probe("signal", 'after = ["plugs"]')
+    bench = Bench(answers=dict.fromkeys(("cool", "plug", "turned", "plugs"), True))
+    text = HEAD + PARTS + prompt("cool", 'stage = "open"') + probe("cell", 'stage = "open"', 'after = ["cool"]')
+    text += prompt("plug", 'stage = "open"', 'covers = ["antenna"]')
+    text += probe("screws", 'stage = "open"', 'after = ["plug"]')
+    text += prompt("turned") + prompt("plugs") + probe("link", 'after = ["plugs"]')
+    text += probe("signal", 'after = ["link"]', 'covers = ["antenna"]')
     run = Run(tmp_path, text, bench)
     run.go()
     act(run.engine, Wish(kind="reopen", subject="radio", why="lead trapped"), T07)
-    assert [c.id for c in run.state.pending()] == ["cool", "plug", "screws", "plugs"]
+    assert [c.id for c in run.state.pending()] == ["cool", "plug", "screws", "plugs", "signal"]
 
 
 def test_reopening_a_part_voids_the_findings_on_what_it_disturbs_and_no_others(tmp_path: Path) -> None:

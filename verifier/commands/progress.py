@@ -293,5 +293,9 @@ class LiveView:
             Padding(Text(f"not decided yet: {printable(words)}", style="dim"), (0, 0, 0, 11))
             for words in self._looks.values()
         ]
-        count = [Text(f"  {self.done} of {self.total}", style="dim")] if self.total else []
+        done, total = self.done, self.total
+        if self.state is not None and total:  # what was set aside is not done any more
+            total = len(self.state.plan.suite.checks)
+            done = total - len(self.state.pending())
+        count = [Text(f"  {done} of {total}", style="dim")] if total else []
         return Group(grid, *notes, *count)

@@ -100,16 +100,25 @@ def voided_by_reopening(suite: Suite, part: str) -> list[str]:
 
     1. What was found on arrival stays: it tells how the unit came in.
     2. Checks that prove a joint which that disturbs.
-    3. A plain yes that proves no joint: "unplugged and cool", "all test plugs in" does not hold any more.
-    4. Steps of the open stage that come after one of these: a board that comes out again loses its screws.
+    3. Steps of the open stage that come after one of these: a board that comes out again loses its screws.
+    4. A plain yes that proves no joint and makes ready for them: "unplugged and cool" of the open stage, "all test
+       plugs in" before what is tested again.
     """
     joints = set(disturbed_joints(suite, [part]))
     later = [check for check in suite.checks if check.stage is not Stage.ARRIVAL]
-    voided = {c.id for c in later if joints.intersection(c.covers) or (by_eye_only(c) and not c.covers)}
+    voided = {c.id for c in later if joints.intersection(c.covers)}
     while more := {
         c.id for c in later if c.stage is Stage.OPEN and c.id not in voided and voided.intersection(c.after)
     }:
         voided |= more
+    before, waiting = set[str](), list(voided)
+    while waiting:
+        fresh = set(suite.check(waiting.pop()).after) - before
+        before |= fresh
+        waiting += fresh
+    voided |= {
+        c.id for c in later if by_eye_only(c) and not c.covers and (c.stage is Stage.OPEN or c.id in before)
+    }
     return [check.id for check in later if check.id in voided]
 
 
