@@ -333,7 +333,7 @@ def test_cooling_that_is_too_short_to_tell_says_so() -> None:
 
 
 def test_cooling_waits_for_nobody() -> None:
-    """Who goes for a coffee before the second look at the thermometer costs neither the heating nor its cooling."""
+    """Who goes for a coffee before the second look at the thermometer costs neither heating nor cooling."""
     came = heat(limit=check(at_most=60.0), cooling=1200.0, thinks=1500.0)
     assert verdict(came) is Verdict.PASS
     assert came.value("rise_by_cooling") == pytest.approx(came.value("rise"), abs=4)
