@@ -26,7 +26,13 @@ async def main(probe: str, settings: dict[str, Any]) -> None:
         async for one in run_probe(load_catalogue().probe(probe), open_host("local", RealClocks()), settings):
             if isinstance(one, Reading):
                 contributions = [[c.basis.value, c.u, c.dof] for c in one.contributions]
-                found[one.name] = {"value": one.value, "unit": one.unit, "u": contributions, "origin": one.origin}
+                found[one.name] = {
+                    "value": one.value,
+                    "unit": one.unit,
+                    "u": contributions,
+                    "origin": one.origin,
+                    "remark": one.conditions.remark,
+                }
             else:
                 if isinstance(one, Ask):
                     one.answer = os.environ["TAKE_ANSWER"]

@@ -263,6 +263,7 @@ def test_the_label_is_held_against_who_really_asks(
     assert found["heard"]["value"] == hardware
     assert found["label"]["value"] == label
     assert found["agrees"]["value"] is (board == "same")
+    assert (hardware in found["agrees"]["remark"]) is (board == "other")
 
 
 def test_a_flood_of_requests_is_said_and_hides_nobody(monkeypatch: pytest.MonkeyPatch) -> None:

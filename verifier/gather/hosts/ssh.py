@@ -12,7 +12,6 @@ from __future__ import annotations
 import errno
 import os
 from collections.abc import Awaitable, Callable
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal, TypeVar
 
@@ -25,6 +24,7 @@ from verifier.gather.hosts.input_events import GONE, RECORD_LIMIT, events_of, no
 from verifier.gather.hosts.local import NAMES_LIMIT, OUTPUT_LIMIT
 from verifier.gather.hosts.shell_load import ShellLoad
 from verifier.gather.hosts.ssh_address import SshAddress
+from verifier.gather.hosts.ssh_said import WORDS_LIMIT, Said, say
 from verifier.services import Bulk, Carried, Clocks, CommandResult, InputEvent, TimeReferences
 
 if TYPE_CHECKING:
@@ -40,20 +40,8 @@ ALIVE = (5.0, 3)
 AT_ONCE = 6
 """Commands at one time over the connection; the others wait. OpenSSH takes ten unless told otherwise
 (sshd_config(5), MaxSessions), and one that was given up is counted there until it has ended."""
-WORDS_LIMIT = 4096
-"""Bytes of an error message that are looked at, and of what a login shell may say before it."""
 KEY = "key"
 """Name of the station's own key file, used where it is there beside what an agent holds."""
-
-
-@dataclass(frozen=True, slots=True)
-class Said:
-    """What one command on the unit came to."""
-
-    exit: int
-    out: bytes
-    err: str
-    flooded: bool = False
 
 
 class SshLink:
@@ -139,7 +127,7 @@ class SshLink:
 
     async def say(self, command: str, *, limit: int, seconds: float) -> Said:
         """Run one command line on the unit. BenchFault where the link does not carry it."""
-        return await self._over(lambda live: _collect(live, command, limit), seconds)
+        return await self._over(lambda live: say(live, command, limit), seconds)
 
     async def carry(self, way: Literal["up", "down"], seconds: float) -> Carried:
         """Much data one way (`ssh_bulk`). BenchFault as with `say`, or where the unit's cat did not do it."""
@@ -152,29 +140,28 @@ class SshLink:
 
     async def _over(self, work: Callable[[asyncssh.SSHClientConnection], Awaitable[T]], seconds: float) -> T:
         """Something over the connection, within its time, beside a few others at the most."""
-        async with self._places:
-            return await self._within(work, seconds)
-
-    async def _within(self, work: Callable[[asyncssh.SSHClientConnection], Awaitable[T]], seconds: float) -> T:
         import asyncssh
 
-        connection = await self._live()
-        try:
-            with anyio.fail_after(seconds + words.GRACE):
-                return await work(connection)
-        except asyncssh.ChannelOpenError as error:
-            # Of this command alone: what else is under way over the connection goes on.
-            raise BenchFault(
-                f"the unit takes no further command over SSH: {plain(error.reason)} (MaxSessions of its server)"
-            ) from None
-        except TimeoutError:
-            await self.drop()
-            raise BenchFault(
-                f"the unit did not answer over SSH within {seconds + words.GRACE:g} s: the link is slow or broken"
-            ) from None
-        except (asyncssh.Error, OSError) as error:
-            await self.drop()
-            raise BenchFault(f"the link to the unit was lost: {plain(str(error)) or 'it was closed'}") from None
+        async with self._places:
+            connection = await self._live()
+            try:
+                with anyio.fail_after(seconds + words.GRACE):
+                    return await work(connection)
+            except asyncssh.ChannelOpenError as error:
+                # Of this command alone: what else is under way over the connection goes on.
+                why = f"{plain(error.reason)} (MaxSessions of its server)"
+                raise BenchFault(f"the unit takes no further command over SSH: {why}") from None
+            except TimeoutError:
+                await self.drop()
+                within = f"{seconds + words.GRACE:g} s"
+                raise BenchFault(
+                    f"the unit did not answer over SSH within {within}: the link is slow or broken"
+                ) from None
+            except (asyncssh.Error, OSError) as error:
+                await self.drop()
+                raise BenchFault(
+                    f"the link to the unit was lost: {plain(str(error)) or 'it was closed'}"
+                ) from None
 
     async def _live(self) -> asyncssh.SSHClientConnection:
         async with self._lock:
@@ -206,51 +193,6 @@ async def _abort(*connections: asyncssh.SSHClientConnection) -> None:
         for connection in connections:
             await connection.wait_closed()
         await anyio.sleep(0)  # the socket itself goes in the turn after
-
-
-async def _collect(connection: asyncssh.SSHClientConnection, command: str, limit: int) -> Said:
-    import asyncssh
-
-    out, err, done = bytearray(), bytearray(), anyio.Event()
-
-    flooded = False
-    lost: Exception | None = None
-
-    class Session(asyncssh.SSHClientSession[bytes]):
-        def data_received(self, data: bytes, datatype: asyncssh.DataType) -> None:
-            if datatype == asyncssh.EXTENDED_DATA_STDERR:
-                err.extend(data[: WORDS_LIMIT - len(err)])  # an endless one is ended by its own time
-                return
-            nonlocal flooded
-            if len(out) + len(data) > limit + WORDS_LIMIT:
-                flooded = True
-                done.set()
-            else:
-                out.extend(data)
-
-        def connection_lost(self, exc: Exception | None) -> None:
-            nonlocal lost
-            lost = exc
-            done.set()
-
-    channel, _ = await connection.create_session(Session, command, encoding=None)
-    try:
-        channel.write_eof()
-        await done.wait()
-    finally:
-        channel.abort()
-    code, printed = channel.get_exit_status(), words.after_mark(bytes(out))
-    if flooded or (printed is not None and len(printed) > limit):
-        return Said(exit=0, out=b"", err="", flooded=True)
-    if lost is not None:
-        raise lost
-    if code is None or code < 0:
-        raise ConnectionResetError(errno.ECONNRESET, "the answer broke off")
-    if printed is None:
-        said = plain((bytes(err) or bytes(out))[-200:].decode("utf-8", "replace"))
-        raise BenchFault(f"the unit's login shell starts no POSIX shell: {said or 'it says nothing'}")
-    complaint = words.after_mark(bytes(err)) or b""
-    return Said(exit=code, out=printed, err=complaint.decode("utf-8", "replace"))
 
 
 def _failed(said: Said, path: str) -> Exception:

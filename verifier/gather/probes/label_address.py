@@ -102,14 +102,10 @@ limits = [{ reading = "agrees", is = true, source = "service document: the label
             )
         ((asked, _),) = senders.most_common(1)
         yield Reading(name="heard", value=asked, origin=origin, exact=True)
-        others = f", and {len(senders) - 1} more" if len(senders) > 1 else ""
-        yield Reading(
-            name="agrees",
-            value=senders.keys() == {label},
-            origin=origin,
-            exact=True,
-            conditions=Conditions(remark=f"the label says {label}, asked has {asked}{others}"),
-        )
+        agrees = senders.keys() == {label}
+        others = f" and {len(senders) - 1} more" if len(senders) > 1 else ""
+        remark = "" if agrees else f"the label says {label}, but {asked}{others} asked"
+        yield Reading(name="agrees", value=agrees, origin=origin, exact=True, conditions=Conditions(remark=remark))
 
 
 def written(address: str) -> str:
