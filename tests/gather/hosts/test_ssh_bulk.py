@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import subprocess
 import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -71,6 +72,25 @@ def test_it_gives_no_more_than_the_cable_carries_and_says_at_least(over: Callabl
         assert 1 < found[way].value <= RATE * 1.01 and found[way].unit == "Mbit/s"
         assert found[way].conditions.at_least and "encryption" in found[way].conditions.remark
     assert found["errors_seen"].value == 0
+
+
+@pytest.mark.parametrize(("limit", "warned"), [("at_least = 40", False), ("at_least = 40, at_most = 1000", True)])
+def test_an_upper_limit_on_a_lower_bound_is_warned_of(limit: str, warned: bool, tmp_path: Path) -> None:
+    (tmp_path / "suite.toml").write_text(f"""
+schema = 1
+model = "depot-kiosk"
+title = "Kiosk"
+revision = 1
+[[checks]]
+id = "lan"
+title = "Port carries a load"
+probe = "network.over_ssh"
+settings = {{ interface = "eth0" }}
+limits = [{{ reading = "up", {limit}, unit = "Mbit/s", source = "test" }}]
+""")
+    lint = [sys.executable, "-m", "verifier", "suite", "lint", str(tmp_path / "suite.toml")]
+    told = subprocess.run(lint, capture_output=True, text=True, check=True)
+    assert ("lower bound" in told.stdout + told.stderr) is warned
 
 
 def test_an_interface_that_the_connection_does_not_use_gets_no_credit(over: Callable[..., Any]) -> None:

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 from verifier.errors import Absent, NotPossible
 from verifier.gather.peer.words import NETWORK, Way
 from verifier.gather.probes.attributes import number_of, refuse_bad_interface
 from verifier.gather.probes.link import ERRORS_SEEN, NET, errors_of
-from verifier.readings import Conditions, ProbeDeclaration, Reading, ReadingDeclaration
+from verifier.readings import Bound, Conditions, Forecast, ProbeDeclaration, Reading, ReadingDeclaration
 from verifier.services import Host, bulk_of
 
 MOST_SECONDS = 60.0
@@ -30,6 +30,13 @@ class Settings:
         refuse_bad_interface(self.interface)
         if not 1 <= self.seconds <= MOST_SECONDS:
             raise ValueError(f"seconds lies between 1 and {MOST_SECONDS:g}")
+
+
+def _forecast(settings: Mapping[str, Any], bounds: Sequence[Bound], _: float) -> Forecast:
+    """A lower bound decides no upper limit."""
+    upper = [bound.reading for bound in bounds if bound.reading in _COUNTERS and bound.upper is not None]
+    problem = f"{upper[0]} is told as a lower bound, which decides no upper limit" if upper else ""
+    return Forecast(settings=settings, problem=problem, to_do="Give at_least alone.")
 
 
 _COUNTERS: dict[Way, str] = {"up": "tx_bytes", "down": "rx_bytes"}
@@ -80,6 +87,7 @@ limits = [
 ]
 """,
         timeout=120.0,
+        forecast=_forecast,
         lasts=lambda settings: settings.seconds * (2 if settings.direction == "both" else 1),
     )
 
