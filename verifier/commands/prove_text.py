@@ -45,7 +45,7 @@ def _lines(head: str, suite: Suite, healthy: Tally, faults: Sequence[FaultTally]
     for heading, wanted in (
         ("Escapes: released with the fault in it", lambda f: f.tally.escaped),
         ("Held, but never released: somebody has to look", lambda f: not f.tally.escaped and f.tally.held),
-        ("Always caught", lambda f: not f.tally.escaped and not f.tally.held),
+        ("Caught at every try", lambda f: not f.tally.escaped and not f.tally.held),
     ):
         group = [row for row in rows if wanted(row)]
         if group:
