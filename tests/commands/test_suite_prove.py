@@ -34,7 +34,8 @@ def test_the_table_says_what_it_is_and_shows_what_escapes_first():
     lines = text.splitlines()
     assert lines[0].startswith("Model result, not evidence: marrowby-orlop")
     assert lines[1].startswith("10 sound, 1 with each of")
-    places = [text.find(heading) for heading in ("Escapes:", "Held, but never", "Caught at every try", "Sound units")]
+    headings = ("Escapes:", "Held, but never", "Caught at every try", "Sound units")
+    places = [text.find(heading) for heading in headings]
     found = [place for place in places if place >= 0]
     assert found == sorted(found)
     assert "relay-1-stuck=open" in text[text.index("Caught at every try") :]
