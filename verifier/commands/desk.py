@@ -97,7 +97,8 @@ class Desk:
                 self._say(
                     folded(
                         f"To mend “{check.title}” now, take out in this order: {way}. Put together again, type "
-                        f"reopen {part}: what that disturbs is then tested again, in the right order."
+                        f"reopen {part}: what that disturbs is then tested again, in the right order. Where only "
+                        f"plug or set-up was wrong: again {check.id}."
                     )
                 )
                 return
@@ -109,7 +110,7 @@ class Desk:
             verb, rest = (words[0].lower(), words[1:]) if words else ("", [])
             if verb == go_on and not rest:
                 return ReviewAnswer("go-on")
-            if verb == "later" and not rest:
+            if verb in ("later", ":pause") and not rest:
                 return ReviewAnswer("later")
             if verb == "answers" and not rest:
                 self._list_answers(state)
