@@ -133,6 +133,12 @@ MISTAKES: list[tuple[str, str, str, str, str]] = [
     ('after = ["radio-present"]', 'after = ["radio-present", §"radio-present"]', "checks[1].after[1]", "twice", ""),
     ('id = "radio-present"', 'id = "radio-present"\nafter = [§"signal"]', "checks[0].after[0]",
      "wait for each other: radio-present → signal → radio-present", ""),
+    ('after = ["radio-present"]', 'once_done = [§"radio-presnt"]', "checks[1].once_done[0]", "no check",
+     '"radio-present"'),
+    ('after = ["radio-present"]', 'once_done = [§"second-look"]', "checks[1].once_done[0]",
+     "made later, at stage finished", "closed"),
+    ('id = "radio-present"', 'id = "radio-present"\nonce_done = [§"signal"]', "checks[0].once_done[0]",
+     "wait for each other: radio-present → signal → radio-present", ""),
     # joints
     ('covers = ["antenna-left", "ant', 'covers = [§"antena-left", "antenna-left", "ant', "checks[1].covers[0]",
      "no joint", '"antenna-left"'),
@@ -331,7 +337,9 @@ def test_a_large_number_of_mistakes_is_told_in_bounded_length(lint: Lint) -> Non
         problems = lint(text)
         assert 0 < len(problems) <= 1002
         assert any(p.severity == "error" for p in problems)
-        assert [p.what for p in problems if "not looked at" in p.what or "are not shown" in p.what], "told that it is so"
+        assert [p.what for p in problems if "not looked at" in p.what or "are not shown" in p.what], (
+            "told that it is so"
+        )
 
 
 def test_good_suite_loads_without_the_heavy_libraries(tmp_path: Path, good: str) -> None:

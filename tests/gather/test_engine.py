@@ -70,6 +70,16 @@ def test_what_comes_after_a_check_that_did_not_pass_is_not_run(tmp_path: Path, v
     assert "start b" not in bench.log
 
 
+@pytest.mark.parametrize("value", [1.0, 0.0, BenchFault("the probe crashed"), NotPossible("needs root")])
+def test_what_waits_until_a_check_is_over_is_taken_whatever_came_out(tmp_path: Path, value: object) -> None:
+    bench = Bench(values={"b": value})
+    run = Run(tmp_path, HEAD + probe("a", 'once_done = ["b"]') + probe("b"), bench)
+    run.go()
+    assert run.verdict("a") is Verdict.PASS
+    told = [e.data["check"] for e in read(run.path).events if e.kind in ("check-began", "finding")]
+    assert told == ["b", "b", "a", "a"]
+
+
 def test_absent_hardware_fails_unless_the_suite_says_not_fitted(tmp_path: Path) -> None:
     gone = Absent("no such port")
     bench = Bench(values={"a": gone, "b": gone})

@@ -185,6 +185,8 @@ class _Writer:
             yield from self.named("covers", ", ".join(check.covers), 4)
         if check.after:
             yield from self.named("after", ", ".join(check.after), 4)
+        if check.once_done:
+            yield from self.named("once done", ", ".join(check.once_done), 4)
         if check.needs:
             yield from self.named("needs", ", ".join(check.needs), 4)
         notes = _note_words(check)

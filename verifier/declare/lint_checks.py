@@ -54,7 +54,7 @@ def lint_check(notes: Notes, check: Check, at: KeyPath, catalogue: Catalogue, fo
         lint_probe(notes, check.probe, check.settings, at, catalogue)
     if check.prompt is not None:
         _prompt(notes, check, at, folder)
-    for key in ("covers", "needs", "after", "options"):
+    for key in ("covers", "needs", "after", "once_done", "options"):
         _twice(notes, getattr(check, key), (*at, key))
     if check.covers and not check.limits:
         notes.warning(

@@ -8,7 +8,7 @@ from verifier.declare.fasteners import ORDER_PROBE, fastener_types
 from verifier.declare.flaws import KeyPath
 from verifier.declare.notes import Notes
 from verifier.declare.spelling import shown
-from verifier.declare.suite import Suite
+from verifier.declare.suite import Check, Suite
 from verifier.readings import Stage
 
 
@@ -48,7 +48,7 @@ def _fasteners(notes: Notes, suite: Suite) -> None:
 
 
 def lint_order_of_checks(notes: Notes, suite: Suite) -> None:
-    """Ids, and what comes `after` what."""
+    """Ids, and what comes `after` what, or waits until it is over (`once_done`)."""
     first: dict[str, int] = {}
     for number, check in enumerate(suite.checks):
         if check.id in first:
@@ -58,8 +58,8 @@ def lint_order_of_checks(notes: Notes, suite: Suite) -> None:
         else:
             first[check.id] = number
     for number, check in enumerate(suite.checks):
-        for place, other in enumerate(check.after):
-            path: KeyPath = ("checks", number, "after", place)
+        for key, place, other in waits_for(check):
+            path: KeyPath = ("checks", number, key, place)
             if other not in first:
                 to_do = notes.hint(other, first, "checks")
                 notes.error(path, f"there is no check {shown(other)}", to_do, concerns=_unsure_ids(suite))
@@ -70,14 +70,27 @@ def lint_order_of_checks(notes: Notes, suite: Suite) -> None:
                 to_do = f"This check is made at stage {check.stage.value}; stages go {', '.join(Stage)}."
                 stages: list[KeyPath] = [("checks", number, "stage"), ("checks", first[other], "stage")]
                 notes.error(path, what, to_do, concerns=stages)
-    for circle in circles({check_id: suite.checks[number].after for check_id, number in first.items()}):
+    waits = {check_id: [other for *_, other in waits_for(suite.checks[n])] for check_id, n in first.items()}
+    for circle in circles(waits):
         number = first[circle[0]]
-        place = suite.checks[number].after.index(circle[1])
-        path = ("checks", number, "after", place)
+        path = next(
+            ("checks", number, key, place)
+            for key, place, other in waits_for(suite.checks[number])
+            if other == circle[1]
+        )
         if len(circle) == 2:
             notes.error(path, f"{shown(circle[0])} comes after itself")
         else:
             notes.error(path, f"these checks wait for each other: {_chain(circle)}", "Take one of them out.")
+
+
+def waits_for(check: Check) -> list[tuple[str, int, str]]:
+    """Key, place in it and check, for each other check that this one waits for."""
+    return [
+        (key, place, other)
+        for key, others in (("after", check.after), ("once_done", check.once_done))
+        for place, other in enumerate(others)
+    ]
 
 
 def circles(graph: Mapping[str, Sequence[str]]) -> list[list[str]]:

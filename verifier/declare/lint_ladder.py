@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from verifier.declare.lint_joints import waits_for
 from verifier.declare.notes import Notes
 from verifier.declare.spelling import shown
 from verifier.declare.suite import Suite
@@ -29,14 +30,14 @@ def lint_ladder(notes: Notes, suite: Suite) -> None:
             notes.error(("checks", place, "stage"), what, to_do, at_key=True)
         if not check.limits:
             notes.error(at, f"{shown(rung.check)} has no limits, so that it never fails", "Give it limits.")
-        for other_place, other in enumerate(check.after):
+        for key, other_place, other in waits_for(check):
             inspection = other in places and suite.checks[places[other]].quarantines
             if other in places and other not in earlier and not inspection:
                 what = f"{shown(rung.check)} is a rung and cannot wait for {shown(other)}, no earlier rung"
-                notes.error(("checks", place, "after", other_place), what, "Take it out: rungs keep their order.")
+                notes.error(("checks", place, key, other_place), what, "Take it out: rungs keep their order.")
         earlier.append(rung.check)
     for number, check in enumerate(suite.checks):
-        for place, other in enumerate(check.after):
+        for key, place, other in waits_for(check):
             if other in earlier and check.id not in earlier:
                 what = f"{shown(other)} is a rung of the ladder, which is not climbed in every repair"
-                notes.error(("checks", number, "after", place), what, "Take it out: rungs are made first anyway.")
+                notes.error(("checks", number, key, place), what, "Take it out: rungs are made first anyway.")

@@ -319,6 +319,8 @@ class Check(_Model):
     """Resources that one check at a time may use."""
     after: tuple[Identifier, ...] = Field(default=(), max_length=200)
     """Checks that must have passed before."""
+    once_done: tuple[Identifier, ...] = Field(default=(), max_length=200)
+    """Checks that must be over before, whatever came out: only the order of work."""
     timeout: Duration | None = None
     """How long the probe may take before it counts as hung."""
     required: bool = True

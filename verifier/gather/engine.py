@@ -1,6 +1,7 @@
 """Takes the readings of a plan: starts each check when it may, journals all it sees, asks the judge.
 
-1. A check may start when all it comes `after` have passed and the resources it needs are free.
+1. A check may start when all it comes `after` have passed, all of `once_done` is over, and the resources it needs
+   are free.
 2. Independent checks overlap. There is one technician, so one prompt is open at a time.
 3. Where something it comes after did not pass, it is not run, with that reason.
 4. Stages follow each other; a check of a later stage waits until the earlier ones are done.
@@ -247,6 +248,8 @@ class Engine:
                     # What cannot be there without the other is not fitted either, where the suite allows it.
                     not_fitted=gone and check.if_absent == "not-fitted",
                 )
+        others = (self.state.counting(name) for name in check.once_done)
+        waiting = waiting or any(other is None or other.finding is None for other in others)
         return None if waiting else False
 
     def _resources(self, check: Check) -> frozenset[str]:
