@@ -126,3 +126,23 @@ def test_setting_aside_another_check_leaves_what_is_to_be_done_meanwhile() -> No
 def test_what_no_run_writes_is_refused_with_its_line(kind: str, data: dict[str, Any]) -> None:
     with pytest.raises(JournalError, match="line 3 of the journal"):
         replay(Log().check_began().add(kind, data).events)
+
+
+def test_only_what_is_covered_up_is_answered_from_memory() -> None:
+    """A check of the closed unit can still be looked at once the label is on; what was inside cannot."""
+    made = Log().add("stage", {"stage": "open"}).state.plan.suite.check("link-up")
+    inside = made.model_copy(update={"stage": Stage.OPEN})
+    opened = Log().add("stage", {"stage": "arrival"}).add("stage", {"stage": "open"})
+    assert not opened.state.from_memory(inside)
+    finished = opened.add("stage", {"stage": "closed"}).add("stage", {"stage": "finished"})
+    assert finished.state.from_memory(inside)
+    assert not finished.state.from_memory(made)
+
+
+def test_who_what_and_why_it_stopped_are_known_again() -> None:
+    log = Log().add("facts", {"facts": {"kernel": "6.1"}}).add("technician", {"technician": to_json(T07)})
+    log.add("stopped", {"why": "the disk is full"})
+    assert (log.state.facts, log.state.technician) == ({"kernel": "6.1"}, T07)
+    assert [(gap.kind, gap.why, gap.resumed) for gap in log.state.interruptions] == [
+        ("stopped", "the disk is full", None)
+    ]
