@@ -69,3 +69,22 @@ def test_a_proof_never_overwrites_what_is_none(bench: Bench) -> None:
     done = bench.command("suite", "prove", "marrowby-orlop", "--runs", "1", "--out", "letter.json")
     assert done.returncode == 2 and "no table of a proof" in done.stderr
     assert (bench.folder / "letter.json").read_text() == '{"dear": "customer"}'
+
+
+@pytest.mark.parametrize(
+    "words", [["runs"], ["trends"], ["report", "--all"], ["station", "instruments"], ["peer", "show"]]
+)
+def test_a_station_of_another_account_is_told_in_words(bench: Bench, words: list[str]) -> None:
+    bench.station.mkdir(parents=True)
+    os.chown(bench.station, 65534, 65534)
+    bench.station.chmod(0o700)
+    done = subprocess.run(
+        # Root without its right to pass by permissions, as an account is.
+        ["setpriv", "--bounding-set=-dac_override,-dac_read_search", sys.executable, "-m", "verifier", *words],
+        env={**os.environ, "VERIFIER_STATION": str(bench.station)},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 2, done.stderr
+    assert "this station cannot be read" in done.stderr and "--station DIR" in done.stderr

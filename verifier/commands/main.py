@@ -106,6 +106,11 @@ def main() -> None:
     except Exception as error:
         if isinstance(error, OSError) and error.errno == errno.ENOSPC and error.filename is None:
             click.echo("The output cannot be written: no space is left where it goes.", err=True)
+        elif isinstance(error, PermissionError) and error.filename is not None:
+            from verifier.commands.progress import printable
+
+            click.echo(f"{printable(str(error.filename))}: {error.strerror}", err=True)
+            click.echo("  Run this as the account that it belongs to.", err=True)
         else:
             _own_fault(error)
         sys.exit(2)

@@ -71,13 +71,14 @@ def complete_run(state: Literal["open", "sealed"]) -> Complete:
     """The station's runs that are open, or sealed, the newest first."""
 
     def complete(ctx: click.Context, _param: click.Parameter, incomplete: str) -> list[CompletionItem]:
+        from verifier.errors import InputError
         from verifier.seal.run_files import record_in
         from verifier.store.station import Station
 
-        runs = Station.at(ctx.params.get("station")).runs
         try:
+            runs = Station.at(ctx.params.get("station")).runs
             folders = sorted((f for f in runs.iterdir() if f.name.startswith(incomplete)), reverse=True)
-        except OSError:
+        except (OSError, InputError):
             return []  # a shell that waits for a word is told nothing rather than an error
         return [
             CompletionItem(folder.name)

@@ -32,7 +32,19 @@ class Station:
 
     @classmethod
     def at(cls, path: Path | None = None) -> Station:
-        return cls((path or default_folder()).absolute())
+        """The station in that folder, or the usual one. InputError where the folder is another account's."""
+        root = (path or default_folder()).absolute()
+        try:
+            kept_shut = root.is_dir() and not os.access(root, os.R_OK | os.X_OK)
+        except OSError:  # a folder on the way to it
+            kept_shut = True
+        if kept_shut:
+            raise InputError(
+                "this station cannot be read: permission denied",
+                where=str(root),
+                to_do="Run this as the account that it belongs to, or name another folder with --station DIR.",
+            )
+        return cls(root)
 
     @property
     def settings_file(self) -> Path:
