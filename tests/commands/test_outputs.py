@@ -88,3 +88,11 @@ def test_a_station_of_another_account_is_told_in_words(bench: Bench, words: list
     )
     assert done.returncode == 2, done.stderr
     assert "this station cannot be read" in done.stderr and "--station DIR" in done.stderr
+
+
+def test_what_to_type_next_names_a_station_that_is_not_the_usual_one(bench: Bench, tmp_path: Path) -> None:
+    other = tmp_path / "bench 2"
+    said = bench.command(*ORLOP, "--station", str(other)).stdout
+    assert f"--station '{other}'" in said.splitlines()[-1]
+    paused = bench.command(*ORLOP, "--stage", "open").stdout
+    assert "verifier resume" in paused and "--station" not in paused

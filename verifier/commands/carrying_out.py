@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shlex
 import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -57,6 +58,7 @@ def carry_out(running: Running, request: Request, *, resumed: bool) -> int:
         raise InputError(
             "only a simulated unit has a scripted technician", where="--scripted", to_do="Leave it out."
         )
+    named = _as_named(running.station)
     with _in_station(running.station):
         attended = sys.stdin.isatty() and sys.stdout.isatty() and not (request.as_json or request.scripted)
         view, sitting = (_at_terminal if attended else _unattended)(running, request)
@@ -68,7 +70,7 @@ def carry_out(running: Running, request: Request, *, resumed: bool) -> int:
         finally:
             view.close()
             running.journal.close()
-        return _tell(running, ended, request)
+        return _tell(running, ended, request, named)
 
 
 @contextmanager
@@ -183,7 +185,14 @@ def _open(running: Running, *, attended: bool) -> None:
         click.echo(f"{done} of {len(suite.checks)} checks are done.", err=True)
 
 
-def _tell(running: Running, ended: Ended, request: Request) -> int:
+def _as_named(station: Station) -> str:
+    """What a command has to say to find this station: nothing where it is the usual one."""
+    from verifier.store.station import default_folder
+
+    return "" if default_folder().absolute() == station.root else f" --station {shlex.quote(str(station.root))}"
+
+
+def _tell(running: Running, ended: Ended, request: Request, named: str) -> int:
     if ended.outcome is None:
         if request.as_json:
             print_json({"run": running.run, "paused": ended.paused_because, "meanwhile": ended.meanwhile})
@@ -193,7 +202,7 @@ def _tell(running: Running, ended: Ended, request: Request) -> int:
         if ended.meanwhile:
             click.echo(f"\n{wrapped(printable(ended.meanwhile))}")
         click.echo(wrapped(f"Paused ({printable(ended.paused_because)})."))
-        click.echo(f"Go on with: verifier resume {running.run}")
+        click.echo(f"Go on with: verifier resume {running.run}{named}")
         return ended.exit_code
     assert ended.sealed is not None and ended.report is not None  # noqa: S101 - with every outcome
     unwritten = _write_copies(ended.sealed, ended.report, request)
@@ -214,7 +223,7 @@ def _tell(running: Running, ended: Ended, request: Request) -> int:
     told = printable(headline(ended.outcome))
     click.echo(wrapped(told) if sys.stdout.isatty() else told)
     click.echo(f"Report: {report}")
-    click.echo(f"Check it with: verifier audit {report}")
+    click.echo(f"Check it with: verifier audit {shlex.quote(str(report))}{named}")
     if unwritten:
         raise unwritten
     return ended.exit_code
