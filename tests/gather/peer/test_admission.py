@@ -229,6 +229,7 @@ def test_who_guesses_is_shut_out_even_with_the_right_code(start: Callable[..., R
             far.pair(other_code(far.peer.code))
     with pytest.raises(InputError):
         far.pair()
+    assert sum("has to wait" in line for line in far.said) == 1
     # Others are not: on Linux all of 127.0.0.0/8 is loopback.
     with closing(far.connect("127.0.0.2")) as other:
         line = Line(other)

@@ -19,7 +19,8 @@ def failed(doorman: Doorman, address: str, times: int) -> None:
 def test_who_fails_often_waits_and_others_do_not() -> None:
     watch = Watch()
     doorman = Doorman(watch)
-    failed(doorman, "192.0.2.66", FAILURES)
+    failed(doorman, "192.0.2.66", FAILURES - 1)
+    assert doorman.admit("192.0.2.66") and doorman.leave("192.0.2.66", failed=True)  # said once
     assert not doorman.admit("192.0.2.66") and doorman.admit("192.0.2.2")
     watch.now = SHUT_OUT - 1
     assert not doorman.admit("192.0.2.66")

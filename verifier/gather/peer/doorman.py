@@ -43,16 +43,17 @@ class Doorman:
             self._inside[who] = self._inside.get(who, 0) + 1
             return True
 
-    def leave(self, address: str, *, failed: bool) -> None:
-        """The connection has proved itself, or failed."""
+    def leave(self, address: str, *, failed: bool) -> bool:
+        """The connection has proved itself, or failed; whether its address has to wait from now on."""
         who = address.partition("%")[0]
         with self._lock:
             self._inside[who] -= 1
             if not self._inside[who]:
                 del self._inside[who]
-            if failed:
-                self._failed[who] = (self._failed.pop(who, (0, 0.0))[0] + 1, self._now())
-                if len(self._failed) > REMEMBERED:
-                    self._failed.popitem(last=False)
-            else:
-                self._failed.pop(who, None)
+            failures, _ = self._failed.pop(who, (0, 0.0))
+            if not failed:
+                return False
+            self._failed[who] = (failures + 1, self._now())
+            if len(self._failed) > REMEMBERED:
+                self._failed.popitem(last=False)
+            return failures + 1 == FAILURES

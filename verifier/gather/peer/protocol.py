@@ -19,8 +19,9 @@ stand between the two. What the rules below give, and what they do not:
    first one in each direction is the proof. Messages are not encrypted: there is nothing secret in how fast a
    cable is. Whoever listens sees which keys talk to each other.
 5. A data connection shows a token that was told over the session, serves once, and from the same address.
-   Datagrams carry a shorter token. Who stands between can disturb or forge the load itself, and so make a sound
-   cable look bad; a measurement over a network that an attacker controls proves nothing about the cable anyway.
+   Datagrams carry a shorter token, and a load of them is taken from that address and port alone. Who stands
+   between can disturb or forge the load itself, and so make a sound cable look bad; a measurement over a network
+   that an attacker controls proves nothing about the cable anyway.
 6. Load goes only to the address of the session that asked for it: a far end cannot be aimed at others.
 7. All of it is bounded: message sizes, the time of a whole handshake, connections that have not proved
    themselves (in all, and from one address), wrong proofs from one address, load in seconds and in number, the

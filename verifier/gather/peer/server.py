@@ -18,7 +18,7 @@ from typing import Any
 from verifier.errors import InputError, NotPossible
 from verifier.gather.peer import load, outside
 from verifier.gather.peer import protocol as rules
-from verifier.gather.peer.doorman import Doorman
+from verifier.gather.peer.doorman import FAILURES, SHUT_OUT, Doorman
 from verifier.gather.peer.protocol import Line, Refused
 from verifier.gather.peer.stations import Stations, valid_name
 
@@ -118,7 +118,8 @@ class Peer:
             nonlocal left
             if not left:
                 left = True
-                self._doorman.leave(source, failed=failed)
+                if self._doorman.leave(source, failed=failed):
+                    self._say(f"{source} failed {FAILURES} times and has to wait {SHUT_OUT:g} s.")
 
         try:
             connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
