@@ -32,13 +32,6 @@ def anyio_backend() -> str:
 
 
 @pytest.fixture(scope="module")
-def instruments() -> Iterator[TestInstruments]:
-    made = TestInstruments()
-    yield made
-    made.close()
-
-
-@pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory, instruments: TestInstruments) -> Path:
     return instruments.describe(tmp_path_factory.mktemp("station") / "instruments")
 

@@ -108,13 +108,6 @@ def wait_for(what: Callable[[], object], seconds: float = 60.0) -> None:
         time.sleep(0.005)
 
 
-@pytest.fixture(scope="module")
-def instruments() -> Iterator[TestInstruments]:
-    made = TestInstruments()
-    yield made
-    made.close()
-
-
 @pytest.fixture
 def bench(tmp_path: Path, instruments: TestInstruments) -> Iterator[Station]:
     instruments.tell(ohms=100.0, misbehave={"supply": "", "meter": ""}, hold={"supply": ""}, forget=["supply"])
