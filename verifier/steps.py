@@ -70,7 +70,7 @@ class Consult:
     instrument: str
     given: Reading | None = None
     boot: float | None = None
-    """When it was given, in seconds of CLOCK_BOOTTIME, which all processes here share: a probe may get it later."""
+    """When it was given, in seconds of CLOCK_BOOTTIME, which all processes here share; a probe may get it late."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
