@@ -30,6 +30,16 @@ def judged(made: Check, *takes: list[Reading], decision: Decision | None = None)
     return SuiteJudge(decision or Decision())(made, takes)
 
 
+@pytest.mark.parametrize("keys, told", [
+    ({"at_most": 12, "unit": "mA"}, "40 mA, at most 12 mA"),
+    ({"at_least": 2, "at_most": 12, "unit": "mA"}, "40 mA, limits 2 to 12 mA"),
+    ({"nominal": 12, "tolerance": 0.1, "unit": "mA"}, "40 mA, limits 12.0 ± 0.1 mA"),
+])  # fmt: skip
+def test_limits_are_told_apart_from_the_value_before_them(keys: dict[str, object], told: str) -> None:
+    made = check({"reading": "drawn", "source": "maker", **keys})
+    assert judged(made, [rise(40.0, unit="mA", name="drawn", exact=True)]).reason == told
+
+
 @pytest.mark.parametrize("value, verdict", [
     (39.5, Verdict.PASS), (43.2, Verdict.PASS), (43.3, Verdict.INCONCLUSIVE), (46.7, Verdict.INCONCLUSIVE),
     (46.8, Verdict.FAIL), (60.0, Verdict.FAIL),

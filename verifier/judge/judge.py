@@ -13,7 +13,7 @@ from verifier.judge import cycles as cycling
 from verifier.judge import decision as deciding
 from verifier.judge import uncertainty
 from verifier.judge.decision import Decided
-from verifier.judge.limits import holds, limit_words, quantity_words, value_words
+from verifier.judge.limits import beside_value, holds, limit_words, quantity_words, value_words
 from verifier.judge.uncertainty import Combined
 from verifier.judge.values import Measured, Unusable, measured, pooled, together
 from verifier.readings import Basis, Conditions, Contribution, Cycle, Finding, Held, Reading, Verdict
@@ -109,7 +109,7 @@ class SuiteJudge:
             known = combined.distribution if combined.u is not None else None
             decided = deciding.simple(c.y, c.lower, c.upper, known)
         y = int(c.y) if one.exact and float(c.y).is_integer() else c.y
-        reason = f"{value_words(y, c.unit, combined.u)}, {words}"
+        reason = f"{value_words(y, c.unit, combined.u)}, {beside_value(words)}"
         if decided.verdict is Verdict.INCONCLUSIVE:
             reason = self._undecided(c, combined, decided, words, looks)
         elif self.decision.rule is Rule.GUARDED and rule == "simple":

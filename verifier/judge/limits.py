@@ -69,6 +69,11 @@ def limit_words(limit: Limit, unit: str = "") -> str:
     return f"exactly {value_words(limit.equals, unit)}"
 
 
+def beside_value(words: str) -> str:
+    """A limit in words, as it stands after the value: two figures beside a third are said to be the limits."""
+    return words if words[:1].isalpha() else f"limits {words}"
+
+
 def _places(value: float) -> int:
     """Decimal places as written, up to six."""
     text = f"{value:.6f}".rstrip("0")
