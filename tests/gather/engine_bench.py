@@ -81,6 +81,8 @@ class Bench:
     """Whether anybody acts on cues."""
     unreachable: int = 0
     """How many times the unit does not come back."""
+    questions: dict[str, Question] = field(default_factory=dict)
+    """Each as it was asked last."""
 
     async def take(
         self, probe: str, settings: Mapping[str, Any], host_address: str, *, declaration: object, deadline: float
@@ -103,6 +105,7 @@ class Bench:
 
     async def ask(self, question: Question) -> Given:
         self.log.append(f"ask {question.check}{' from memory' if question.from_memory else ''}")
+        self.questions[question.check] = question
         self.asking += 1
         self.most_asking = max(self.most_asking, self.asking)
         try:

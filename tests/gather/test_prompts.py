@@ -192,6 +192,14 @@ def test_a_wrong_answer_at_the_terminal_is_asked_again(backend: str) -> None:
     assert given.by == T07
 
 
+@pytest.mark.parametrize("again, value", [("no\n", False), ("yes\n", True)])
+def test_an_answer_with_grave_consequences_is_given_twice(again: str, value: bool) -> None:
+    asked = question("confirm", grave=lambda given: "" if given.value else "That ends all.")
+    person = Typist()
+    given = person.run(asked, ("yes or no", "no\n"), ("That ends all. If it is so", ""), ("yes or no", again))
+    assert given.value is value
+
+
 def test_who_is_there_is_asked_when_it_is_not_known() -> None:
     given = Typist().run(
         question("confirm"), ("Who is at the bench", "T04\n"), ("yes or no", "yes\n"), technician=None

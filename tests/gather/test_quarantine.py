@@ -10,6 +10,7 @@ from engine_bench import BACKENDS, HEAD, T07, Bench, Run, probe, prompt
 from verifier.errors import InputError
 from verifier.gather.acts import Wish, act, refuse_bad
 from verifier.gather.journal import read
+from verifier.gather.prompts.question import Given
 from verifier.judge import outcome
 from verifier.readings import Disposition, Stage, Verdict
 
@@ -53,6 +54,16 @@ def test_a_fail_ends_what_runs_makes_safe_and_nothing_else_is_made_at_any_stage(
     assert reason.startswith("do not charge, load or heat this unit") and "“flat” failed: no, not yes" in reason
     run.reopen()
     assert not run.state.pending() and run.state.quarantined is not None
+
+
+def test_only_an_answer_that_quarantines_is_asked_to_be_given_twice(tmp_path: Path) -> None:
+    bench = Bench(answers={"flat": True, "smell": True, "eye": False})
+    Run(tmp_path, suite(), bench).go()
+    flat, eye = bench.questions["flat"], bench.questions["eye"]
+    assert flat.grave is not None
+    assert "quarantined" in flat.grave(Given(value=False, by=T07))
+    assert flat.grave(Given(value=True, by=T07)) == ""
+    assert eye.grave is None
 
 
 def test_it_is_stronger_than_a_fail_elsewhere_and_that_fail_stays_visible(tmp_path: Path) -> None:

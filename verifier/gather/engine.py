@@ -119,6 +119,7 @@ class Engine:
             catalogue,
             taker,
             asker,
+            judge=judge,
             instruments=instruments,
             stop_rule=stop_rule,
             looked=watcher.looked,

@@ -10,6 +10,7 @@ import math
 from collections.abc import AsyncGenerator, Callable, Mapping
 from contextlib import aclosing
 from dataclasses import replace
+from functools import partial
 from typing import Any, Protocol
 
 import anyio
@@ -21,9 +22,9 @@ from verifier.gather.consulting import asked, consulted
 from verifier.gather.from_order import OrderTaker
 from verifier.gather.hosts.order import ORDER
 from verifier.gather.instruments.services import INSTRUMENTS
-from verifier.gather.prompts.question import Asker, question_of, reading_of
+from verifier.gather.prompts.question import Asker, Given, Question, question_of, reading_of
 from verifier.gather.state import RunState, to_json
-from verifier.readings import Answer, Catalogue, ProbeDeclaration, Reading, SoFar, StopRule
+from verifier.readings import Answer, Catalogue, Judge, ProbeDeclaration, Reading, SoFar, StopRule, Verdict
 from verifier.services import Clocks
 from verifier.steps import Ask, Consult, Cue, Look, Pause, Step
 
@@ -72,6 +73,7 @@ class Taking:
         taker: Taker,
         asker: Asker,
         *,
+        judge: Judge[Check],
         instruments: Taker | None = None,
         stop_rule: StopRule[Check] | None = None,
         looked: Callable[[Check, str], None],
@@ -79,6 +81,7 @@ class Taking:
     ) -> None:
         self._state, self._append, self._catalogue, self._taker = state, append, catalogue, taker
         self._asker, self._instruments, self._stop_rule = asker, instruments, stop_rule
+        self._judge = judge
         self._looked, self._clocks = looked, clocks
         self._from_order: Taker = OrderTaker(state.plan)
 
@@ -185,6 +188,8 @@ class Taking:
 
     async def _ask(self, check: Check, take: int, nth: int) -> None:
         question = question_of(check, from_memory=self._state.from_memory(check), take=nth)
+        if check.quarantines:
+            question = replace(question, grave=partial(self._grave, check, question))
         given = await self._asker.ask(question)
         if self._state.technician is None and not question.second_person:
             self._append("technician", {"technician": to_json(given.by)})
@@ -197,6 +202,10 @@ class Taking:
             from_memory=question.from_memory,
         )
         self.journal_answer(check, take, answer, reading_of(question, given))
+
+    def _grave(self, check: Check, question: Question, given: Given) -> str:
+        fails = self._judge(check, [[reading_of(question, given)]]).verdict is Verdict.FAIL
+        return "With this answer the unit is quarantined, and everything ends." if fails else ""
 
     def journal_answer(self, check: Check, take: int, answer: Answer, reading: Reading) -> None:
         # The reading first: an answer without its reading would be asked again after a kill.

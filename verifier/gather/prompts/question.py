@@ -52,6 +52,9 @@ class Question:
     """What a probe asks about, for a scripted technician."""
     accepts: Callable[[Value], str] | None = None
     """Says what is wrong with an answer beyond its form; an empty text accepts it."""
+    grave: Callable[[Given], str] | None = None
+    """What an answer would bring about that nobody at the bench can take back; empty for nothing. A slip of a finger
+    must not do that: a person gives such an answer twice."""
 
     @property
     def shown(self) -> str:

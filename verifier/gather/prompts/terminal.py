@@ -144,6 +144,7 @@ class TerminalAsker:
             if question.kind is PromptKind.TIMED:
                 value: float = await self._timed(question.duration or 0.0)
                 return Given(value=value, by=by, unit=question.unit, step=0.1)
+            before: Given | None = None
             while True:
                 text = await self._typed(_hint(question))
                 try:
@@ -151,7 +152,12 @@ class TerminalAsker:
                 except ValueError as error:
                     write(folded(f"{error}"))
                     continue
-                return Given(value=answer, by=by, unit=question.unit, step=step)
+                given = Given(value=answer, by=by, unit=question.unit, step=step)
+                grave = question.grave(given) if question.grave is not None else ""
+                if not grave or given == before:
+                    return given
+                write(folded(f"{grave} If it is so, answer the same once more; else answer anew."))
+                before = given
 
     async def cue(self, title: str, cue: Cue) -> Person:
         """Show an action; with `wait`, until Enter says that it is done. Raises as `ask` does."""
