@@ -53,8 +53,8 @@ class Question:
     accepts: Callable[[Value], str] | None = None
     """Says what is wrong with an answer beyond its form; an empty text accepts it."""
     grave: Callable[[Given], str] | None = None
-    """What an answer would bring about that nobody at the bench can take back; empty for nothing. A slip of a finger
-    must not do that: a person gives such an answer twice."""
+    """What an answer would bring about that nobody at the bench can take back; empty for nothing. No slip of a
+    finger may do that: a person gives such an answer twice."""
 
     @property
     def shown(self) -> str:
