@@ -124,6 +124,8 @@ class MeterSettings:
     def __post_init__(self) -> None:
         if self.seconds <= 0:
             raise ValueError("seconds is above 0")
+        if not self.port.startswith("tty"):
+            raise ValueError(f"{self.port!r} is no serial port, such as ttyS0")
 
 
 @dataclass(frozen=True, slots=True)

@@ -195,7 +195,8 @@ class _Mender:
     def _tell(self, path: KeyPath, errors: list[Any]) -> bool:
         """Tell what is wrong at a path; False when that was told before."""
         origin, kind = self.found.origin(path), errors[0]["type"]
-        if self.found.is_told(origin) or path in self.guessed:
+        # What a table's own rules say of it is worth nothing where something in it was put in here.
+        if self.found.is_told(origin) or any(put_in[: len(path)] == path for put_in in self.guessed):
             return False
         at_key = True
         if kind == "missing":
