@@ -51,6 +51,19 @@ def test_a_run_does_without_a_stream_that_was_closed(bench: Bench, stream: str) 
     assert "Traceback" not in done.stderr and "fault of its own" not in done.stderr
 
 
+def test_a_reader_that_has_gone_is_no_verdict(bench: Bench) -> None:
+    """128 + SIGPIPE, as POSIX shells tell a command that a signal ended (XCU 2.8.2, from memory)."""
+    done = subprocess.run(
+        ["bash", "-c", '"$@" 2>&1 | true; exit ${PIPESTATUS[0]}', "-", sys.executable, "-m", "verifier", *ORLOP],
+        cwd=bench.folder,
+        env={**os.environ, "VERIFIER_STATION": str(bench.station)},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert (done.returncode, done.stderr) == (141, "")
+
+
 def test_output_to_a_full_disk_is_told_in_words(bench: Bench) -> None:
     with Path("/dev/full").open("w") as full:
         done = subprocess.run(

@@ -6,6 +6,7 @@ import errno
 import importlib
 import io
 import os
+import signal
 import sys
 from typing import TYPE_CHECKING
 
@@ -88,6 +89,7 @@ def main() -> None:
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="replace")  # a terminal that has no such character shows a question mark
+    output = sys.stdout
     try:
         code = cli.main(standalone_mode=False)
     except click.exceptions.Abort:
@@ -99,10 +101,12 @@ def main() -> None:
     except VerifierError as error:
         click.echo(str(error), err=True)
         sys.exit(error.exit_code)
-    except BrokenPipeError:
-        # The reader of our output has gone (`verifier runs | head`): nobody is left to tell.
-        sys.stderr.close()
-        sys.exit(0)
+    except SystemExit:
+        if sys.stdout is output:
+            raise
+        # click puts another stream there, and ends with 1, when the reader of our output has gone (`verifier
+        # runs | head`). A run that ended so is neither released nor not: this is none of its codes.
+        sys.exit(128 + signal.SIGPIPE)
     except Exception as error:
         if isinstance(error, OSError) and error.errno == errno.ENOSPC and error.filename is None:
             click.echo("The output cannot be written: no space is left where it goes.", err=True)

@@ -225,9 +225,7 @@ def _stated_exactly(limit: Limit, given: Sequence[Measured], words: str) -> Held
     """Texts, yes or no, and counts: every take must satisfy the limit; the first that does not is shown."""
     wrong = next((m for m in given if not holds(limit, m)), None)
     shown = wrong or given[0]
-    told = words
-    if wrong and (limit.is_ is not None or limit.matches is not None):
-        told = f"not {words.removeprefix('matches ')}"
+    told = f"not {words.removeprefix('matches ').removeprefix('exactly ')}" if wrong else words
     conditions = together([m.conditions for m in given])
     reason = f"{value_words(shown.value, shown.unit)}, {told}"
     verdict, reason = _under(conditions, Verdict.FAIL if wrong else Verdict.PASS, reason)
