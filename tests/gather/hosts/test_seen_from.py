@@ -130,8 +130,8 @@ def test_quayside_seen_from_outside_lists_what_that_leaves_uncovered(tmp_path: P
         "not-run"
     }
     left = {joint.joint for joint in record.outcome.joints if joint.disturbed and joint.coverage == "not-covered"}
-    # Ports need the unit's own eyes; screws and spacers do not.
-    assert {"usb-4", "display-1"} <= left and "edge-spacers" not in left
+    # Displays need the unit's own eyes; screws, spacers and the voltage of a port do not.
+    assert {"display-1", "headset"} <= left and not {"edge-spacers", "usb-4"} & left
     page = Path(told["report"]).read_text()
     from verifier.declare.lint import load_suite
 

@@ -25,7 +25,7 @@ HWMON = [f"sys/class/hwmon/hwmon0/{n}" for n in ("name", "temp1_input", "temp1_l
 USB = [f"sys/bus/usb/devices/2-1/{n}" for n in ("speed", "idVendor", "idProduct", "product", "bDeviceClass")]
 INPUT = "sys/class/input/input0"
 FROM_FILES = [
-    n for n in CATALOGUE.names() if set(CATALOGUE.probe(n).declaration.services) <= {"files", "commands"}
+    n for n in CATALOGUE.names() if set() < set(CATALOGUE.probe(n).declaration.services) <= {"files", "commands"}
 ]
 """Probes that a recorded tree can serve."""
 MORE = [
