@@ -89,6 +89,13 @@ def test_what_needs_somebody_comes_first(sample: Any, render: Callable[..., str]
     assert set(order) == {*ranks} - {"not needed"}
 
 
+def test_what_was_not_needed_says_so_once(sample: Any, render: Callable[..., str]) -> None:
+    record, disclosed = sample.everything()
+    spared = Finding(verdict=Verdict.NOT_RUN, reason="not needed: the unit starts", not_needed=True)
+    html = render(record.model_copy(update={"checks": (sample.check("key", "Key", spared),)}), disclosed)
+    assert html.count("The unit starts.") == 1 and html.casefold().count("not needed") == 1
+
+
 def test_many_that_were_not_run_for_one_reason_take_a_line_each_behind_the_others(
     sample: Any, render: Callable[..., str]
 ) -> None:

@@ -97,6 +97,12 @@ class CheckView:
         return (self.not_fitted or self.not_needed) and not (self.earlier or self.held or self.noted)
 
     @property
+    def why_spared(self) -> str:
+        """The reason without the word that stands beside it."""
+        word, colon, why = self.reason.partition(": ")
+        return words.capital(why) if colon and word.casefold() in ("not needed", "not fitted") else self.reason
+
+    @property
     def bare(self) -> bool:
         """Nothing to tell of it but why it was not run."""
         told = self.earlier or self.held or self.noted or self.answers or self.traces or self.cycles or self.to_do
