@@ -30,7 +30,7 @@ from verifier.gather.instruments.ceilings import uses_instruments
 from verifier.gather.instruments.loading import load_instruments
 from verifier.gather.journal import Journal, read
 from verifier.gather.session import Sitting, sit
-from verifier.gather.simulated import clocks_for, clocks_of, simulation_for
+from verifier.gather.simulation import clocks_for, clocks_of, simulation_for
 from verifier.gather.state import RunState, replay, to_json
 from verifier.gather.state import begin as begin_state
 from verifier.judge import DecidedEarly, SuiteJudge, outcome

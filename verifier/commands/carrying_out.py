@@ -101,6 +101,8 @@ def _at_terminal(running: Running, request: Request) -> tuple[LiveView, Sitting]
     desk = Desk(terminal, asker)
 
     def asker_for(host: Host) -> Asker:
+        if state.simulation is None:
+            return _prepared(request, asker)
         from verifier.gather.simulated import SimulatedHost, WithEyes
 
         if isinstance(host, SimulatedHost):
@@ -125,13 +127,15 @@ def _unattended(running: Running, request: Request) -> tuple[Lines, Sitting]:
     """Nobody is asked: prepared answers serve, and at a simulated unit its scripted technician."""
     from verifier.gather.prompts.prepared import NobodyAsker
     from verifier.gather.session import Sitting
-    from verifier.gather.simulated import scripted
 
     view = Lines(silent=request.as_json, state=running.state)
 
     def asker_for(host: Host) -> Asker:
-        rest = scripted(running.state.plan.suite)(host) if request.scripted else NobodyAsker()
-        return _prepared(request, rest)
+        if not request.scripted:
+            return _prepared(request, NobodyAsker())
+        from verifier.gather.simulated import scripted
+
+        return _prepared(request, scripted(running.state.plan.suite)(host))
 
     async def who() -> Person:
         if request.person is None:

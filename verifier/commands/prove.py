@@ -103,7 +103,8 @@ def prove(
     from verifier.commands.suite_text import width
     from verifier.declare.lint import load_suite
     from verifier.gather.catalogue import load_catalogue
-    from verifier.gather.simulated import is_simulated, unit_file
+    from verifier.gather.simulated import unit_file
+    from verifier.gather.simulation import is_simulated
     from verifier.prove import Extent, pieces, subject_of, summed, try_all
     from verifier.shipped import find_suite
 
@@ -152,7 +153,8 @@ def _real(
     from verifier.commands.prove_real import counted, prove_real
     from verifier.declare.lint import load_suite
     from verifier.gather.catalogue import load_catalogue
-    from verifier.gather.simulated import injected, is_simulated, unit_file
+    from verifier.gather.simulated import injected, unit_file
+    from verifier.gather.simulation import is_simulated
     from verifier.prove import subject_of
     from verifier.shipped import find_suite
     from verifier.store.station import Station

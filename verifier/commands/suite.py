@@ -165,7 +165,8 @@ def faults(suite_name: str, at: str, as_json: bool) -> None:
     from verifier.declare.lint import load_suite
     from verifier.errors import InputError
     from verifier.gather.catalogue import load_catalogue
-    from verifier.gather.simulated import catalogue_for, is_simulated, load_description, unit_file
+    from verifier.gather.simulated import catalogue_for, load_description, unit_file
+    from verifier.gather.simulation import is_simulated
     from verifier.shipped import find_suite
 
     if not is_simulated(at):

@@ -7,7 +7,7 @@ from collections.abc import AsyncIterator, Awaitable, Callable, Mapping, Sequenc
 from contextlib import AbstractAsyncContextManager, asynccontextmanager, nullcontext
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import anyio
 
@@ -25,13 +25,15 @@ from verifier.gather.journal import Journal
 from verifier.gather.ladder import failed_rung
 from verifier.gather.prompts.question import Asker
 from verifier.gather.prompts.terminal import PauseWanted
-from verifier.gather.simulated import Hands, SimulatedHost, SimulatedTaker
 from verifier.gather.state import RunState
 from verifier.gather.taking import Taker
 from verifier.gather.virtual_time import backend_options
 from verifier.gather.workers import WorkerPool
 from verifier.readings import Judge, Outcome, Person, Stage, StopRule
 from verifier.services import Host
+
+if TYPE_CHECKING:
+    from verifier.gather.simulated import SimulatedHost
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,7 +128,7 @@ async def _sit(
     bench_instruments = instruments_for(
         state.plan.suite,
         # Nothing real is ever switched on for a simulated unit.
-        host.instruments() if isinstance(host, SimulatedHost) else instruments,
+        simulated.instruments() if (simulated := _simulated(host, state)) else instruments,
         catalogue,
         journal.clocks,
         asker,
@@ -203,9 +205,12 @@ def _still_dangerous(state: RunState, catalogue: ProbeCatalogue) -> str:
 
 def _asker(sitting: Sitting, host: Host, state: RunState) -> Asker:
     asker = sitting.asker_for(host)
-    if not isinstance(host, SimulatedHost):
+    simulated = _simulated(host, state)
+    if simulated is None:
         return asker
-    hands = Hands(asker, host)
+    from verifier.gather.simulated import Hands
+
+    hands = Hands(asker, simulated)
     hands.remember(list(state.counting_attempts().values()))
     return hands
 
@@ -240,7 +245,20 @@ class _Away:
 def _taker(state: RunState, host: Host, catalogue: ProbeCatalogue) -> AbstractAsyncContextManager[Taker]:
     """Probes run in workers; behind a simulated host in this process, where they share its time."""
     reached = host if isinstance(host, Reaching) else None
-    return WorkerPool(reached) if state.simulation is None else nullcontext(SimulatedTaker(host, catalogue))
+    if state.simulation is None:
+        return WorkerPool(reached)
+    from verifier.gather.simulated import SimulatedTaker
+
+    return nullcontext(SimulatedTaker(host, catalogue))
+
+
+def _simulated(host: Host, state: RunState) -> SimulatedHost | None:
+    """The host of a simulated run as what it is. Loading what simulates takes a while: only where it is wanted."""
+    if state.simulation is None:
+        return None
+    from verifier.gather.simulated import SimulatedHost
+
+    return host if isinstance(host, SimulatedHost) else None
 
 
 async def _work(engine: Engine, sitting: Sitting, outlook: Callable[[RunState], Outcome]) -> str:

@@ -3,7 +3,6 @@
 Description, load_description    a TOML file: what the unit is made of
 Faults, load_faults              another one: what can be wrong with it
 simulation_at, simulated_host    from an address, a seed and faults to that, and from that to its host
-simulation_for, clocks_for       what a new run simulates, if anything, and its clocks; clocks_of a journal
 SimulatedHost                    its files, sockets, button, clock and serial lines at any moment of virtual time
 SimulatedTaker                   runs probes on it in the engine's own process, beside the worker pool
 ScriptedTechnician, scripted     answers prompts in its time; `scripted` makes him for a host
@@ -12,12 +11,8 @@ WithEyes, Hands                  tells a person what is to be seen at it; does t
 
 from verifier.gather.simulated.address import (
     catalogue_for,
-    clocks_for,
-    clocks_of,
-    is_simulated,
     simulated_host,
     simulation_at,
-    simulation_for,
     unit_file,
 )
 from verifier.gather.simulated.description import Description, load_description
@@ -35,16 +30,12 @@ __all__ = [
     "SimulatedTaker",
     "WithEyes",
     "catalogue_for",
-    "clocks_for",
-    "clocks_of",
     "injected",
-    "is_simulated",
     "load_description",
     "load_faults",
     "scripted",
     "simulated_host",
     "simulation_at",
-    "simulation_for",
     "unit_file",
     "with_faults",
 ]

@@ -1,15 +1,12 @@
-"""From `simulated` or `simulated:FILE`, and a seed, to what a run simulates; and from that to its host."""
+"""From `simulated` or `simulated:FILE`, and a seed, to what is simulated; and from that to its host."""
 
 from __future__ import annotations
 
-import secrets
 from collections.abc import Sequence
 from pathlib import Path
 
 from verifier.declare.suite import Console, Suite
 from verifier.errors import InputError
-from verifier.gather.clocks import RealClocks
-from verifier.gather.journal import Contents
 from verifier.gather.simulated.description import Description, load_description, shipped_unit
 from verifier.gather.simulated.faults import (
     FAULTS_FILE,
@@ -20,18 +17,12 @@ from verifier.gather.simulated.faults import (
     with_faults,
 )
 from verifier.gather.simulated.host import SimulatedHost
-from verifier.gather.virtual_time import VirtualClocks
 from verifier.readings import Simulation
 from verifier.services import Clocks
 from verifier.shipped import UNIT_FILE
 
-ADDRESS = "simulated"
 USUAL_MODEL = "marrowby-quayside"
 """Which unit stands in for a model that none ships for: what has no parts of its own can be tried on it."""
-
-
-def is_simulated(address: str) -> bool:
-    return address == ADDRESS or address.startswith(f"{ADDRESS}:")
 
 
 def unit_file(address: str, model: str, suite_folder: Path | None = None) -> Path:
@@ -86,34 +77,3 @@ def simulation_at(
 def simulated_host(simulation: Simulation, clocks: Clocks, console: Console | None = None) -> SimulatedHost:
     """`console` is how the suite speaks to a unit over its console, where it does."""
     return SimulatedHost(Description.model_validate(simulation.unit), simulation.seed, clocks, console)
-
-
-def simulation_for(
-    address: str,
-    seed: int | None,
-    model: str = USUAL_MODEL,
-    faults: Sequence[str] = (),
-    suite_folder: Path | None = None,
-) -> Simulation | None:
-    """What a new run at this address simulates, and by which seed; None for a run that simulates nothing.
-
-    InputError for a seed or a fault where nothing is simulated, and as `simulation_at`.
-    """
-    if not is_simulated(address):
-        for given, option, what in ((seed is not None, "--seed", "a seed"), (bool(faults), "--fault", "faults")):
-            if given:
-                raise InputError(f"only a simulated unit has {what}", where=option, to_do="Add --at simulated.")
-        return None
-    return simulation_at(address, secrets.randbits(32) if seed is None else seed, model, faults, suite_folder)
-
-
-def clocks_for(simulation: Simulation | None) -> Clocks:
-    """The clocks of a new run."""
-    return VirtualClocks(simulation.seed) if simulation else RealClocks()
-
-
-def clocks_of(contents: Contents) -> Clocks:
-    """The clocks that a journal goes on by: simulated time stood still since its last moment."""
-    if not contents.events or not (simulation := contents.events[0].data.get("simulation")):
-        return RealClocks()
-    return VirtualClocks.after(simulation["seed"], contents.events[0].at, contents.events[-1].at)
