@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 SCRIPT = Path(__file__).with_name("injuries.py")
-SAMPLE = {"kill": 16, "flush": 8, "write": 8, "disk-full": 10, "power-cut": 8}
+SAMPLE = {"kill": 10, "flush": 6, "write": 6, "disk-full": 8, "power-cut": 6}
 """Points that are tried of each kind, spread over the run; all of them in the long form."""
 MOUNTS = {"disk-full", "power-cut"}
 
