@@ -270,8 +270,11 @@ def test_settings_and_hosts_that_cannot_be_used_are_faults() -> None:
 
 def test_time_that_the_caller_takes_is_not_the_probes() -> None:
     async def work(bench: Bench) -> None:
-        async for _ in bench.pool.take("unruly", {}, "local", declaration=bench.declaration, deadline=0.8):
+        taken = []
+        async for reading in bench.pool.take("unruly", {}, "local", declaration=bench.declaration, deadline=0.8):
+            taken.append(reading.name)
             await anyio.sleep(0.9)
+        assert taken == ["heat"]
 
     on_bench(work)
 
