@@ -24,20 +24,6 @@ def part_to_open(suite: Suite, check: Check) -> str | None:
     return min(parts, key=lambda name: len(taken_out(suite, [name])), default=None)
 
 
-def in_order(suite: Suite, part: str) -> list[str]:
-    """What comes out, one after the other, the part itself last."""
-    out: list[str] = []
-
-    def take(name: str) -> None:
-        if name not in out:
-            for before in suite.parts[name].reached_through:
-                take(before)
-            out.append(name)
-
-    take(part)
-    return out
-
-
 def way_in(suite: Suite, part: str) -> str:
-    """The same in words, short: "Rear cover, Storage module, Connector board"."""
-    return ", ".join(suite.parts[name].title.partition(",")[0] for name in in_order(suite, part))
+    """What comes out on the way to a part, and it, in short: "Rear cover, Storage module, Connector board"."""
+    return ", ".join(suite.parts[name].title.partition(",")[0] for name in taken_out(suite, [part]))

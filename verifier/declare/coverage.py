@@ -7,19 +7,23 @@ from collections.abc import Iterable
 from verifier.declare.suite import Check, PromptKind, Suite
 
 
-def taken_out(suite: Suite, parts: Iterable[str]) -> set[str]:
-    """The parts themselves and all that had to come out of the way, transitively.
+def taken_out(suite: Suite, parts: Iterable[str]) -> tuple[str, ...]:
+    """The parts themselves and all that has to come out of the way, in the order in which they come out.
 
     Raises KeyError for a part that the suite does not have.
     """
-    out: set[str] = set()
-    waiting = list(parts)
+    out: dict[str, None] = {}
+    met: set[str] = set()
+    waiting = list(parts)[::-1]
     while waiting:
-        part = waiting.pop()
-        if part not in out:
-            out.add(part)
-            waiting.extend(suite.parts[part].reached_through)
-    return out
+        part = waiting[-1]
+        met.add(part)
+        first = [other for other in suite.parts[part].reached_through if other not in met]
+        if first:
+            waiting.extend(first[::-1])
+        else:
+            out[waiting.pop()] = None
+    return tuple(out)
 
 
 def disturbed_joints(suite: Suite, parts: Iterable[str]) -> tuple[str, ...]:
